@@ -1,0 +1,1 @@
+"""Assessments and open episodes in, alerts out; pure."""

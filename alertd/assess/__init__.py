@@ -1,0 +1,1 @@
+"""Weather and season state in, assessment out; pure."""

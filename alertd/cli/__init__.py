@@ -1,0 +1,1 @@
+"""Commands, exit codes and printing."""

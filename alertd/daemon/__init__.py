@@ -1,0 +1,1 @@
+"""The clock, its supervisor and the health endpoint."""

@@ -1,0 +1,1 @@
+"""One module per channel, and the rendering of what people read."""

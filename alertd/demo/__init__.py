@@ -1,0 +1,1 @@
+"""An invented firm and season, replayed through the real pipeline."""

@@ -1,0 +1,88 @@
+"""Every error alertd raises on purpose; the type says what to do next.
+
+AlertdError
+├── ConfigError              the operator must edit a setting; never retried
+├── CatalogError             a catalog file is wrong; names file, key and fix
+├── InputError               somebody typed something wrong; names the field and the fix
+├── StoreError               the step was rolled back, nothing is half-written
+│   ├── StoreUnusable        the database cannot be opened, is corrupt or read-only
+│   └── SchemaMismatch       the database is older or newer than the program
+├── WeatherError
+│   ├── WeatherUnavailable   try again later or ask the next provider (``retry_after_s``)
+│   ├── WeatherInvalid       the answer came but cannot be used; ask the next provider
+│   └── WeatherRefused       the provider will not serve this request; an operator must look
+└── DeliveryError
+    ├── DeliveryDeferred     try the same message again later (``retry_after_s``)
+    └── DeliveryRejected     this message will never get through
+"""
+
+from __future__ import annotations
+
+
+class AlertdError(Exception):
+    """Base of every error raised on purpose."""
+
+
+class ConfigError(AlertdError):
+    """A setting is missing or wrong."""
+
+
+class CatalogError(AlertdError):
+    """A catalog file holds something that cannot be used."""
+
+
+class InputError(AlertdError):
+    """A value given by a person is wrong; ``field`` names it."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(f"{field}: {message}")
+        self.field = field
+        self.message = message
+
+
+class StoreError(AlertdError):
+    """The database refused a step; nothing of it was kept."""
+
+
+class StoreUnusable(StoreError):
+    """The database cannot be opened, is corrupt or cannot be written."""
+
+
+class SchemaMismatch(StoreError):
+    """The database schema and the program do not fit each other."""
+
+
+class WeatherError(AlertdError):
+    """A provider gave no usable weather."""
+
+
+class WeatherUnavailable(WeatherError):
+    """A passing fault: try later or ask the next provider."""
+
+    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
+class WeatherInvalid(WeatherError):
+    """The provider answered with something that cannot be read as weather."""
+
+
+class WeatherRefused(WeatherError):
+    """The provider refuses this request for good: identification, key, plan or coverage."""
+
+
+class DeliveryError(AlertdError):
+    """A message was not delivered."""
+
+
+class DeliveryDeferred(DeliveryError):
+    """Not delivered now; the same message may be tried again."""
+
+    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
+class DeliveryRejected(DeliveryError):
+    """Refused for good; trying again would not help."""

@@ -1,0 +1,1 @@
+"""Published models: numpy arrays in, arrays out; no clock, no I/O."""

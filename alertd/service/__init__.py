@@ -1,0 +1,1 @@
+"""The steps of each use: read, think, write."""

@@ -1,0 +1,1 @@
+"""TOML, environment and secret files into one frozen settings object, read once."""

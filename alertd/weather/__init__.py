@@ -1,0 +1,1 @@
+"""One module per forecast provider, quality control, fail-over and replay."""

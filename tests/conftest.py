@@ -1,0 +1,3 @@
+"""Builders shared by all tests."""
+
+from __future__ import annotations
