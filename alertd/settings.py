@@ -1,1 +1,0 @@
-"""TOML, environment and secret files into one frozen settings object, read once."""
