@@ -28,6 +28,8 @@ UNITS = frozenset({
     "degC d", "1/d", "W/m2", "MJ/m2", "MJ/m2/d", "deg", "tenths", "count", "day of year", "points",
     "eV", "1/degC", "1/(d degC2.5)", "mites", "local hour", "m3/m3", "eggs", "eggs/d", "points/d", "mm/week",
 })  # fmt: skip
+NUMBER_MAX = 1e15
+"""No figure of the trade comes near it; NaN and infinity do not pass it either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +41,22 @@ class Between:
     unit: str
 
 
-def load_table(name: str, record: type[Record], *, text: str | None = None) -> dict[str, Record]:
+def load_table(
+    name: str, record: type[Record], *, text: str | None = None, base: str | None = None
+) -> dict[str, Record]:
     """Read ``catalog/<name>.toml`` as a table of records by key.
+
+    With ``base`` every other record takes from the one of that key whatever it does not say itself.
 
     Raises
     ------
     CatalogError
         Naming file, key and fix.
     """
-    return {key: _record(f"{name}.toml", key, record, entry) for key, entry in _read(name, text).items()}
+    table = _read(name, text)
+    if base is not None:
+        table = _completed(f"{name}.toml", table, base)
+    return {key: _record(f"{name}.toml", key, record, entry) for key, entry in table.items()}
 
 
 def load_record(name: str, record: type[Record], *, text: str | None = None) -> Record:
@@ -55,13 +64,25 @@ def load_record(name: str, record: type[Record], *, text: str | None = None) -> 
     return _record(f"{name}.toml", "", record, _read(name, text))
 
 
+def _completed(file: str, table: dict[str, Any], base: str) -> dict[str, Any]:
+    whole = table.get(base)
+    if not isinstance(whole, dict):
+        raise _refuse(file, base, "missing", "add the table that the others complete themselves from")
+    return {key: {**whole, **entry} if isinstance(entry, dict) else entry for key, entry in table.items()}
+
+
 def _read(name: str, text: str | None) -> dict[str, Any]:
-    if text is None:
-        text = resources.files("alertd.catalog").joinpath(f"{name}.toml").read_text(encoding="utf-8")
     try:
+        if text is None:
+            text = resources.files("alertd.catalog").joinpath(f"{name}.toml").read_text(encoding="utf-8")
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise CatalogError(f"{name}.toml: not valid TOML: {error}") from error
+    except OSError as error:
+        raise CatalogError(
+            f"{name}.toml: cannot be read: {error}; install alertd with its catalog"
+        ) from error
+    # besides its own error tomllib lets through those of int(), of UTF-8 and of too deep a nesting
+    except (ValueError, RecursionError) as error:
+        raise CatalogError(f"{name}.toml: top level: not valid TOML: {error}; correct that line") from error
 
 
 def _refuse(file: str, key: str, problem: str, fix: str) -> CatalogError:
@@ -82,7 +103,10 @@ def _record(file: str, key: str, record: type[Record], entry: object) -> Record:
             values[name] = _value(file, _join(key, name), hints[name], entry[name])
         elif declared.default is MISSING and declared.default_factory is MISSING:
             raise _refuse(file, _join(key, name), "missing", "add it with value, unit and source")
-    return record(**values)
+    try:
+        return record(**values)
+    except ValueError as error:
+        raise _refuse(file, key, str(error), "make the figures fit each other") from error
 
 
 def _join(key: str, name: str) -> str:
@@ -158,6 +182,8 @@ def _head(
         )
     source = _text(file, key, raw, "source")
     status: Status = _plain(file, f"{key}.status", Status, raw.get("status", "missing"))
+    if not isinstance(raw.get("note", ""), str):
+        raise _refuse(file, f"{key}.note", "is not text", "write the note in words")
     return raw, unit, source, status
 
 
@@ -166,8 +192,8 @@ _SERIES_KEYS = frozenset({"x", "y", "x_unit", "unit", "source", "status", "note"
 
 
 def _number(file: str, key: str, raw: object, limits: Between | None) -> float:
-    if isinstance(raw, bool) or not isinstance(raw, int | float) or raw != raw:  # noqa: PLR0124  # NaN
-        raise _refuse(file, key, f"{raw!r} is not a number", "give a number")
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or not abs(raw) <= NUMBER_MAX:
+        raise _refuse(file, key, f"{raw!r:.40} is not a usable number", "give a finite number")
     if limits is not None and not limits.low <= raw <= limits.high:
         raise _refuse(
             file,
@@ -181,7 +207,7 @@ def _number(file: str, key: str, raw: object, limits: Between | None) -> float:
 def _figure(file: str, key: str, raw: object, limits: Between | None) -> Figure:
     entry, unit, source, status = _head(file, key, raw, _FIGURE_KEYS, limits)
     value = _number(file, f"{key}.value", entry.get("value"), limits)
-    return Figure(value, unit, source, status, str(entry.get("note", "")))
+    return Figure(value, unit, source, status, entry.get("note", ""))
 
 
 def _series(file: str, key: str, raw: object, limits: Between | None) -> Series:
@@ -193,4 +219,12 @@ def _series(file: str, key: str, raw: object, limits: Between | None) -> Series:
     y = tuple(_number(file, f"{key}.y", value, limits) for value in ys)
     if any(b <= a for a, b in itertools.pairwise(x)):
         raise _refuse(file, f"{key}.x", "does not rise", "sort the knots")
-    return Series(x, y, _text(file, key, entry, "x_unit"), unit, source, status, str(entry.get("note", "")))
+    x_unit = _text(file, key, entry, "x_unit")
+    if x_unit not in UNITS:
+        raise _refuse(
+            file,
+            f"{key}.x_unit",
+            f"{x_unit!r} is not a unit of the catalog",
+            "use SI as the other figures do",
+        )
+    return Series(x, y, x_unit, unit, source, status, entry.get("note", ""))
