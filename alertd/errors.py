@@ -5,6 +5,8 @@ AlertdError
 ├── CatalogError             a catalog file is wrong; names file, key and fix
 ├── InputError               somebody typed something wrong; names the field and the fix
 ├── StoreError               the step was rolled back, nothing is half-written
+│   ├── StoreBusy            another writer holds the database; try the same step again
+│   ├── StoreConflict        another writer was first; read again and decide anew
 │   ├── StoreUnusable        the database cannot be opened, is corrupt or read-only
 │   └── SchemaMismatch       the database is older or newer than the program
 ├── WeatherError
@@ -44,6 +46,14 @@ class StoreError(AlertdError):
     """The database refused a step; nothing of it was kept."""
 
 
+class StoreBusy(StoreError):
+    """Another writer holds the database; the same step may be tried again."""
+
+
+class StoreConflict(StoreError):
+    """Another writer was first; what was decided here no longer fits."""
+
+
 class StoreUnusable(StoreError):
     """The database cannot be opened, is corrupt or cannot be written."""
 
@@ -57,11 +67,20 @@ class WeatherError(AlertdError):
 
 
 class WeatherUnavailable(WeatherError):
-    """A passing fault: try later or ask the next provider."""
+    """A passing fault: try later or ask the next provider.
 
-    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+    ``faults`` holds (provider, reason) of every provider where several were asked.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        retry_after_s: float | None = None,
+        faults: tuple[tuple[str, str], ...] = (),
+    ) -> None:
         super().__init__(message)
         self.retry_after_s = retry_after_s
+        self.faults = faults
 
 
 class WeatherInvalid(WeatherError):
@@ -69,7 +88,14 @@ class WeatherInvalid(WeatherError):
 
 
 class WeatherRefused(WeatherError):
-    """The provider refuses this request for good: identification, key, plan or coverage."""
+    """The provider refuses this request for good: identification, key, plan or coverage.
+
+    ``everywhere`` says that it would refuse any other place as well.
+    """
+
+    def __init__(self, message: str, everywhere: bool = False) -> None:
+        super().__init__(message)
+        self.everywhere = everywhere
 
 
 class DeliveryError(AlertdError):

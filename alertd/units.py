@@ -10,6 +10,7 @@ import numpy.typing as npt
 Number = TypeVar("Number", float, npt.NDArray[np.float64])
 
 MM_PER_INCH = 25.4
+M_PER_FOOT = 0.3048
 M_S_PER_MPH = 0.44704
 M_S_PER_KNOT = 1852.0 / 3600.0
 HPA_PER_INHG = 33.8638866667
@@ -73,3 +74,23 @@ def mm_to_inches(depth_mm: Number) -> Number:
 def w_m2_to_mj_m2_h(irradiance_w_m2: Number) -> Number:
     """Return the energy of one hour at this mean irradiance."""
     return irradiance_w_m2 * 0.0036
+
+
+def pascals_to_hpa(pressure_pa: Number) -> Number:
+    """Return hectopascals."""
+    return pressure_pa / 100.0
+
+
+def inhg_to_hpa(pressure_inhg: Number) -> Number:
+    """Return hectopascals."""
+    return pressure_inhg * HPA_PER_INHG
+
+
+def feet_to_metres(length_ft: Number) -> Number:
+    """Return metres (the international foot, 0.3048 m)."""
+    return length_ft * M_PER_FOOT
+
+
+def metres_to_mm(depth_m: Number) -> Number:
+    """Return millimetres."""
+    return depth_m * 1000.0

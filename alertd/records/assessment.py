@@ -60,7 +60,7 @@ class MitePressure:
     phase: Phase
     doubling_time_d: float | None
     generations: float
-    degree_days_c_d: float
+    degree_days_c_d: float | None
     biofix: dt.date
     hosts: tuple[str, ...]
     score_ahead: float = 0.0

@@ -61,7 +61,7 @@ class PressureEvidence(TypedDict):
     parts: list[PartEvidence]
     doubling_time_d: float | None
     generations: float
-    degree_days_c_d: float
+    degree_days_c_d: float | None
     plants: list[str]
 
 

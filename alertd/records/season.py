@@ -6,24 +6,45 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+HISTORY_DAYS = 14
+"""Finished days that rules look back on."""
+
+HISTORY_COLUMNS: tuple[str, ...] = (
+    "temperature_min_c",
+    "temperature_max_c",
+    "temperature_mean_c",
+    "precipitation_mm",
+    "vapour_pressure_deficit_max_kpa",
+    "humidity_mean_pct",
+    "humidity_afternoon_pct",
+    "humid_hours",
+    "wind_max_m_s",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class SpeciesSeason:
-    """The season of one species up to the end of a local day."""
+    """The season of one species up to the end of a local day.
 
-    degree_days_c_d: float = 0.0
-    log_abundance: float = 0.0
+    ``degree_days_c_d`` counts above the season base since the biofix, NaN if the service does not know
+    that far back; ``generations`` since the species woke; ``phase`` is a code of
+    ``science.season.SeasonPhase``, -1 unknown; ``growth`` holds the mean rate of increase of the last
+    finished days (1/d, newest last); ``stages`` is the state vector of the population model.
+    """
+
+    degree_days_c_d: float = float("nan")
+    generations: float = 0.0
+    phase: int = -1
+    growth: tuple[float, ...] = ()
     stages: tuple[float, ...] = ()
-    phase: str = "winter rest"
 
 
 @dataclass(frozen=True, slots=True)
 class SeasonState:
     """The season of one site up to the end of ``day`` (local), as known at ``made_at``.
 
-    ``history`` holds the finished days a rule looks back on: one tuple a day, newest last, of
-    (temperature min, max in degC, precipitation in mm, afternoon humidity in %, largest vapour
-    pressure deficit in kPa, hours with humidity above 90 %); NaN for unknown.
+    ``history`` holds the last finished days, newest last, each a tuple in the order of
+    ``HISTORY_COLUMNS``, NaN for unknown.
     """
 
     site_id: str
