@@ -1,0 +1,202 @@
+"""Assessments as the JSON-able evidence that messages are rendered from and history keeps."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Sequence
+
+from alertd.catalog.materials import load_materials
+from alertd.catalog.plants import load_plants
+from alertd.catalog.species import load_species
+from alertd.records.assessment import (
+    Assessment,
+    DayWeather,
+    HotDrySpell,
+    MaterialOutlook,
+    MitePressure,
+    SprayWindow,
+    WaterStatus,
+)
+from alertd.records.evidence import (
+    AlertEvidence,
+    DayEvidence,
+    MaterialEvidence,
+    PartEvidence,
+    PlaceEvidence,
+    PlantingEvidence,
+    PressureEvidence,
+    ScoutingEvidence,
+    SpellEvidence,
+    WaterEvidence,
+    WindowEvidence,
+)
+from alertd.records.site import Planting, Site
+
+
+def base(site: Site, assessment: Assessment | None) -> AlertEvidence:
+    """Return what every message says: where, which plants, as of when."""
+    return AlertEvidence(
+        place=PlaceEvidence(
+            name=site.name, zone=site.zone, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg
+        ),
+        plantings=[
+            PlantingEvidence(
+                id=planting.id,
+                host=planting.host,
+                name=load_plants()[planting.host].name,
+                label=planting.label,
+                count=planting.count,
+            )
+            for planting in site.plantings
+        ],
+        data_as_of=None if assessment is None else assessment.data_as_of.isoformat(),
+        fetched_at=None if assessment is None else assessment.fetched_at.isoformat(),
+        provider="" if assessment is None else assessment.provider,
+        attribution="" if assessment is None else assessment.attribution,
+        changes=[],
+    )
+
+
+def plant_label(planting: Planting) -> str:
+    """Return how people name the planting: its own label with the kind of plant."""
+    name = load_plants()[planting.host].name
+    return f"{planting.label} ({name.lower()})" if planting.label else name
+
+
+def days(found: Iterable[DayWeather]) -> list[DayEvidence]:
+    """Return the local days."""
+    return [
+        DayEvidence(
+            day=day.day.isoformat(),
+            observed=day.observed,
+            temperature_min_c=day.temperature_min_c,
+            temperature_max_c=day.temperature_max_c,
+            precipitation_mm=day.precipitation_mm,
+            vapour_pressure_deficit_max_kpa=day.vapour_pressure_deficit_max_kpa,
+            humidity_afternoon_pct=day.humidity_afternoon_pct,
+            wind_max_m_s=day.wind_max_m_s,
+        )
+        for day in found
+    ]
+
+
+def spell(found: HotDrySpell) -> SpellEvidence:
+    """Return the hot dry spell."""
+    return SpellEvidence(
+        start_day=found.start_day.isoformat(),
+        end_day=found.end_day.isoformat(),
+        days=found.days,
+        observed_days=found.observed_days,
+        forecast_days=found.forecast_days,
+        open_ended=found.open_ended,
+        level=found.level.name.lower(),
+        trigger=found.trigger,
+        peak_temperature_c=round(found.peak_temperature_c, 2),
+        precipitation_mm=round(found.precipitation_mm, 2),
+        heat_sum_c_d=round(found.heat_sum_c_d, 2),
+        vapour_pressure_deficit_max_kpa=round(found.vapour_pressure_deficit_max_kpa, 3),
+        lead_time_d=found.lead_time_d,
+    )
+
+
+def pressures(found: Iterable[MitePressure], site: Site) -> list[PressureEvidence]:
+    """Return mite pressures, worst first."""
+    labels = {planting.id: plant_label(planting) for planting in site.plantings}
+    return [
+        PressureEvidence(
+            species=one.species,
+            name=load_species()[one.species].common_name,
+            score=round(one.score, 1),
+            score_ahead=round(one.score_ahead, 1),
+            level=one.level.name.lower(),
+            phase=str(one.phase),
+            parts=[
+                PartEvidence(
+                    name=part.name, points=round(part.points, 1), value=round(part.value, 3), unit=part.unit
+                )
+                for part in one.parts
+            ],
+            doubling_time_d=None if one.doubling_time_d is None else round(one.doubling_time_d, 2),
+            generations=round(one.generations, 2),
+            degree_days_c_d=None if one.degree_days_c_d is None else round(one.degree_days_c_d, 1),
+            plants=[labels[planting_id] for planting_id in one.hosts],
+        )
+        for one in sorted(found, key=lambda one: -max(one.score, one.score_ahead))
+    ]
+
+
+def water(found: Iterable[WaterStatus], site: Site) -> list[WaterEvidence]:
+    """Return the soil-water account of each planting."""
+    labels = {planting.id: plant_label(planting) for planting in site.plantings}
+    return [
+        WaterEvidence(
+            plant=labels[status.planting_id],
+            state=str(status.state),
+            depletion_mm=_rounded(status.depletion_mm),
+            readily_mm=_rounded(status.readily_mm),
+            total_mm=_rounded(status.total_mm),
+            reason=status.reason,
+            stressed_on=None if status.stressed_on is None else status.stressed_on.isoformat(),
+        )
+        for status in found
+    ]
+
+
+def _rounded(value: float) -> float:
+    return 0.0 if math.isnan(value) else round(value, 1)
+
+
+def scouting(site: Site, planting_ids: Iterable[str]) -> list[ScoutingEvidence]:
+    """Return where and how to look, one entry a planting."""
+    wanted = set(planting_ids)
+    found: list[ScoutingEvidence] = []
+    for planting in site.plantings:
+        if planting.id in wanted:
+            plant = load_plants()[planting.host]
+            found.append(
+                ScoutingEvidence(
+                    plant=plant_label(planting),
+                    method=plant.scouting,
+                    samples=round(float(plant.samples)),
+                    threshold=float(plant.threshold),
+                    threshold_unit=plant.threshold_unit,
+                    source=plant.threshold.source,
+                    status=str(plant.threshold.status),
+                )
+            )
+    return found
+
+
+def window(found: SprayWindow) -> WindowEvidence:
+    """Return one spray window."""
+    return WindowEvidence(
+        start_at=found.start_at.isoformat(),
+        end_at=found.end_at.isoformat(),
+        hours=found.hours,
+        closed_by=list(found.closed_by),
+        cautions=list(found.cautions),
+        quality=round(found.quality, 2),
+    )
+
+
+def materials(
+    found: Sequence[MaterialOutlook], since: dt.datetime, shortest_h: float
+) -> list[MaterialEvidence]:
+    """Return each material group with its windows of useful length that are not over."""
+    return [
+        MaterialEvidence(
+            material=outlook.material,
+            name=load_materials()[outlook.material].name,
+            windows=[window(one) for one in usable(outlook, since, shortest_h)],
+            blocked_until=None if outlook.blocked_until is None else outlook.blocked_until.isoformat(),
+            reasons=list(outlook.main_reasons),
+        )
+        for outlook in found
+    ]
+
+
+def usable(outlook: MaterialOutlook, since: dt.datetime, shortest_h: float) -> list[SprayWindow]:
+    """Return the windows with at least ``shortest_h`` hours left after ``since``."""
+    least = dt.timedelta(hours=shortest_h)
+    return [one for one in outlook.windows if one.end_at - max(one.start_at, since) >= least]
