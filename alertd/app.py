@@ -4,24 +4,41 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import secrets
 import socket
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 from alertd import __version__
-from alertd.daemon.clock import Tick
+from alertd.daemon.clock import Tick, utc_now
 from alertd.daemon.run import DaemonParts, RunSettings
-from alertd.delivery.channels import EmailChannel, WebhookChannel
+from alertd.delivery.bounce_folder import BounceFolder
+from alertd.delivery.channels import EmailChannel, Parcel, WebhookChannel
 from alertd.delivery.email import SmtpSettings
 from alertd.delivery.email import Tls as MailTls
+from alertd.delivery.letter import LetterChannel
+from alertd.delivery.message import ReaderLinks
+from alertd.delivery.notice import NoticeChannel
 from alertd.delivery.webhook import WebhookSettings
 from alertd.errors import WeatherUnavailable
-from alertd.records.site import Channel
+from alertd.records.alert import Change
+from alertd.records.assessment import Assessment
+from alertd.records.brief import Letter
+from alertd.records.keeping import BRIEF_REF, MESSAGE_REF
+from alertd.records.preferences import BriefKind
+from alertd.records.site import Channel, Site
+from alertd.service.bounces import Bounces
+from alertd.service.briefs import BriefRound
 from alertd.service.cycle import Cycle
 from alertd.service.deliver import Delivery, OpenTransport
+from alertd.service.links import Links, as_keys
+from alertd.service.notices import NoticeRound
 from alertd.service.outlook import Outlooks
+from alertd.service.people import People
+from alertd.service.score import Scorer, learn
+from alertd.service.skill import Skills
 from alertd.settings import ProviderName, Settings
 from alertd.store.store import Store, open_store
 from alertd.weather.client import ClientSettings
@@ -29,9 +46,18 @@ from alertd.weather.failover import Forecasts, Provider
 from alertd.weather.metno import MetNo, MetNoSettings
 from alertd.weather.nws import Nws, NwsSettings
 from alertd.weather.openmeteo import OpenMeteo, OpenMeteoSettings
+from alertd.web.app import WebParts, create_app
+from alertd.web.reader import Reader
+from alertd.web.server import ListenSettings, WebServer
 
 READY_PERIODS = 3
 CYCLE_LIMIT_S = 3600.0
+LEARN_EVERY_S = 3600.0
+CELLS_AT_ONCE = 25
+"""Archives of forecasts read in one cycle, a third of a second each; the others wait for the next."""
+BOUNCES_EVERY_S = 60.0
+BRIEFS_EVERY_S = 60.0
+LINK_KEY = "links"
 
 
 @dataclass
@@ -54,30 +80,24 @@ class App:
     def cycle(self) -> Cycle:
         """One cycle over these parts."""
         weather = self.settings.weather
-        return Cycle(self.store, self.forecasts, weather.cell_size_deg, weather.workers)
+        return Cycle(
+            self.store, self.forecasts, weather.cell_size_deg, weather.workers, skill_of=self.skills.of
+        )
 
     @property
     def outlooks(self) -> Outlooks:
         """Looks at sites from stored weather."""
-        return Outlooks(self.store, self.settings.weather.cell_size_deg)
+        return Outlooks(self.store, self.settings.weather.cell_size_deg, self.skills.of)
+
+    @cached_property
+    def skills(self) -> Skills:
+        """How good the forecasts of each cell have been."""
+        return Skills(self.store, self.settings.weather.cell_size_deg, at_once=CELLS_AT_ONCE)
 
     @cached_property
     def smtp(self) -> SmtpSettings | None:
         """Where mail is handed over, None if that is not set up."""
-        smtp = self.settings.smtp
-        if smtp.host is None or smtp.from_address is None:
-            return None
-        return SmtpSettings(
-            host=smtp.host,
-            port=smtp.effective_port,
-            from_address=smtp.from_address,
-            from_name=smtp.from_name,
-            tls=MailTls(smtp.tls.value),
-            username=smtp.username or "",
-            password="" if smtp.password is None else smtp.password.get_secret_value(),
-            reply_to=smtp.reply_to or "",
-            timeout_s=smtp.timeout_s,
-        )
+        return build_smtp(self.settings)
 
     @cached_property
     def webhook(self) -> WebhookSettings:
@@ -99,8 +119,99 @@ class App:
         transports: dict[Channel, OpenTransport] = {Channel.WEBHOOK: lambda: WebhookChannel(webhook)}
         smtp = self.smtp
         if smtp is not None:
-            transports[Channel.EMAIL] = lambda: EmailChannel(smtp)
+            transports[Channel.EMAIL] = lambda: EmailChannel(smtp, links=self._reader_links)
         return Delivery(self.store, transports, owner=f"{socket.gethostname()}-{os.getpid()}")
+
+    @cached_property
+    def links(self) -> Links:
+        """Makes and reads the links and marks in mails; its key is made once where none is set."""
+        web = self.settings.web
+        given = None if web.secret is None else web.secret.get_secret_value()
+        secret = given or self.store.kept_key(LINK_KEY, lambda: secrets.token_urlsafe(32), now=utc_now())
+        return Links(web.base_url or "", as_keys(secret))
+
+    @cached_property
+    def people(self) -> People:
+        """How readers come and go; without public pages the operator vouches for their addresses."""
+        return People(self.store, confirms=self.settings.web.base_url is not None)
+
+    @property
+    def bounces(self) -> Bounces:
+        """What is done with mail that comes back."""
+        return Bounces(self.store, self.people, self.links)
+
+    @property
+    def notices(self) -> NoticeRound | None:
+        """One round of mails about subscriptions, None without public pages or without mail."""
+        smtp = self.smtp
+        if smtp is None or self.settings.web.base_url is None:
+            return None
+        return NoticeRound(self.store, self.links, lambda: NoticeChannel(smtp))
+
+    @property
+    def briefs(self) -> BriefRound | None:
+        """One round of digests and briefs, None without mail."""
+        smtp = self.smtp
+        if smtp is None:
+            return None
+        return BriefRound(self.store, self._judged, lambda: LetterChannel(smtp, self._letter_links))
+
+    def _judged(self, sites: Sequence[Site], now: dt.datetime) -> Mapping[str, Assessment]:
+        """Return what stored weather says of sites, those without weather left out."""
+        looks = self.outlooks.look(sites, now)
+        return {look.site.id: look.assessment for look in looks if look.assessment is not None}
+
+    def _letter_links(self, letter: Letter) -> ReaderLinks:
+        """Return the links of a digest; a brief has none, for its one click must not end the warnings."""
+        mark = self.links.mark(f"{BRIEF_REF}.{letter.brief.id}")
+        is_digest = letter.brief.kind is BriefKind.DIGEST
+        if self.settings.web.base_url is None or not is_digest:
+            return ReaderLinks(mark=mark)
+        return ReaderLinks(stop=self.links.stop(letter.reader.id), mark=mark)
+
+    @property
+    def web_server(self) -> WebServer | None:
+        """The pages behind the links, None where this process does not serve them."""
+        web = self.settings.web
+        if web.base_url is None or not web.enabled:
+            return None
+        parts = WebParts(
+            reader=Reader(self.links, self.people),
+            https=self.links.is_https,
+            bounces=self.bounces,
+            bounce_secret="" if web.bounce_secret is None else web.bounce_secret.get_secret_value(),
+        )
+        listen = ListenSettings(web.listen_host, web.listen_port, web.trusted_proxies)
+        return WebServer(create_app(parts, utc_now), listen)
+
+    def _reader_links(self, parcel: Parcel, now: dt.datetime) -> ReaderLinks:
+        mark = self.links.mark(f"{MESSAGE_REF}.{parcel.message.id}")
+        if self.settings.web.base_url is None:
+            return ReaderLinks(mark=mark)
+        reader, alert = parcel.subscriber.id, parcel.alert
+        over = alert.change is Change.CLOSED
+        return ReaderLinks(
+            stop=self.links.stop(reader, parcel.site.id),
+            seen=None if over else self.links.seen(reader, alert.episode_id, now),
+            snooze=self.links.snooze(reader, parcel.site.id, now),
+            mark=mark,
+        )
+
+    def _mail_ticks(self, stopping: threading.Event) -> Iterator[Tick]:
+        """Yield what is done about subscriptions and returned mail, as far as it is set up."""
+        notices = self.notices
+        if notices is not None:
+            every_s = float(self.settings.daemon.deliver_every_s)
+            asking = replace(notices, stopping=stopping.is_set)
+            yield Tick("notices", every_s, lambda now: _ask(asking, now))
+        briefs = self.briefs
+        if briefs is not None:
+            telling = replace(briefs, stopping=stopping.is_set)
+            yield Tick("briefs", BRIEFS_EVERY_S, lambda now: _tell(telling, now))
+        folder = self.settings.smtp.bounce_folder
+        if folder is not None:
+            box, bounces = BounceFolder(folder), self.bounces
+            yield Tick("bounces", BOUNCES_EVERY_S, lambda now: _take_bounces(box, bounces, now))
 
     def daemon_parts(self) -> DaemonParts:
         """Return what the daemon runs: the cycle and the delivery round, each on its own tick."""
@@ -118,13 +229,21 @@ class App:
                     ready_periods=READY_PERIODS,
                 ),
                 Tick("delivery", float(daemon.deliver_every_s), lambda now: _deliver(delivery, now)),
+                *self._mail_ticks(stopping),
+                Tick("learn", LEARN_EVERY_S, lambda now: self._learn(now, stopping.is_set)),
             ),
             book=self.store,
             database_ok=self.store.ticks,
             stopping=stopping,
             gauges=self._gauges,
             close=self.close,
+            servers=() if (web := self.web_server) is None else (web,),
         )
+
+    def _learn(self, now: dt.datetime, stopping: Callable[[], bool]) -> None:
+        """Compare some sites' past chances with what became of them."""
+        scorer = Scorer(self.store, self.settings.weather.cell_size_deg)
+        learn(scorer, self.skills, self.store.sites(), now, stopping=stopping)
 
     def run_settings(self) -> RunSettings:
         """Return how the daemon presents itself."""
@@ -132,7 +251,9 @@ class App:
         return RunSettings(health_host=daemon.health_host, health_port=daemon.health_port)
 
     def _gauges(self) -> Mapping[str, float]:
-        return {f"outbox_{state.value}": float(n) for state, n in self.store.outbox_counts().items()}
+        waiting = {f"outbox_{state.value}": float(n) for state, n in self.store.outbox_counts().items()}
+        back = self.store.bounce_counts(utc_now() - dt.timedelta(days=1))
+        return waiting | {f"bounces_{kind.value}_last_day": float(n) for kind, n in back.items()}
 
 
 def _run_cycle(cycle: Cycle, now: dt.datetime) -> None:
@@ -145,6 +266,36 @@ def _run_cycle(cycle: Cycle, now: dt.datetime) -> None:
 
 def _deliver(delivery: Delivery, now: dt.datetime) -> None:
     delivery.run(now)
+
+
+def _ask(notices: NoticeRound, now: dt.datetime) -> None:
+    notices.run(now)
+
+
+def _tell(briefs: BriefRound, now: dt.datetime) -> None:
+    briefs.run(now)
+
+
+def _take_bounces(box: BounceFolder, bounces: Bounces, now: dt.datetime) -> None:
+    box.take(lambda raw: bounces.take(raw, now).is_aside)
+
+
+def build_smtp(settings: Settings) -> SmtpSettings | None:
+    """Return where mail is handed over, None if that is not set up. Raises ConfigError."""
+    smtp = settings.smtp
+    if smtp.host is None or smtp.from_address is None:
+        return None
+    return SmtpSettings(
+        host=smtp.host,
+        port=smtp.effective_port,
+        from_address=smtp.from_address,
+        from_name=smtp.from_name,
+        tls=MailTls(smtp.tls.value),
+        username=smtp.username or "",
+        password="" if smtp.password is None else smtp.password.get_secret_value(),
+        reply_to=smtp.reply_to or "",
+        timeout_s=smtp.timeout_s,
+    )
 
 
 def build_provider(name: ProviderName, settings: Settings) -> Provider:

@@ -103,11 +103,17 @@ class DeliveryError(AlertdError):
 
 
 class DeliveryDeferred(DeliveryError):
-    """Not delivered now; the same message may be tried again."""
+    """Not delivered now; the same message may be tried again.
 
-    def __init__(self, message: str, retry_after_s: float | None = None) -> None:
+    ``unreachable`` says that no other message would have got through to that destination either.
+    """
+
+    def __init__(
+        self, message: str, retry_after_s: float | None = None, *, unreachable: bool = False
+    ) -> None:
         super().__init__(message)
         self.retry_after_s = retry_after_s
+        self.unreachable = unreachable
 
 
 class DeliveryRejected(DeliveryError):

@@ -22,7 +22,7 @@ from alertd.settings import (
 )
 
 EXAMPLE = Path(__file__).parents[1] / "deploy" / "alertd.example.toml"
-SECRET = "correct-horse-battery"
+SECRET = "correct-horse-battery-staple-invented"
 
 
 @pytest.fixture
@@ -334,7 +334,7 @@ def test_the_example_shows_every_setting_and_nothing_else() -> None:
 
 
 def test_every_setting_of_the_example_is_valid(place: Path) -> None:
-    for name in ("openmeteo.key", "smtp.password"):
+    for name in ("openmeteo.key", "smtp.password", "web.secret", "web.bounce_secret"):
         (place / name).write_text(SECRET, encoding="utf-8")
     text = re.sub(r"(?m)^url_file = .*$", "", uncommented())
     settings = load(place, text)
@@ -343,7 +343,7 @@ def test_every_setting_of_the_example_is_valid(place: Path) -> None:
 
 def test_the_example_shows_the_defaults_that_hold(place: Path) -> None:
     examples_only = {"database.url", "weather.openmeteo.base_url", "smtp.port"}
-    examples_only |= {"smtp.username", "smtp.reply_to", "web.base_url"}
+    examples_only |= {"smtp.username", "smtp.reply_to", "smtp.bounce_folder", "web.base_url"}
     active = set(leaves(tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))))
     defaults = load(place)
     checked = 0

@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable, Sequence
+from typing import cast
 
+from alertd.alerts.kind import Sight
 from alertd.catalog.materials import load_materials
 from alertd.catalog.plants import load_plants
 from alertd.catalog.species import load_species
@@ -58,6 +60,37 @@ def base(site: Site, assessment: Assessment | None) -> AlertEvidence:
     )
 
 
+def growing(sight: Sight) -> AlertEvidence:
+    """Return the base with everything that advice on plants rests on: days, mites, water, treatments."""
+    if not sight.written:
+        sight.written.append(_growing(sight))
+    return cast("AlertEvidence", {**sight.written[0]})
+
+
+def _growing(sight: Sight) -> AlertEvidence:
+    site, assessment = sight.site, sight.assessment
+    found = base(site, assessment)
+    found["days"] = days(assessment.days)
+    found["pressures"] = pressures(assessment.pressures, site)
+    found["water"] = water(assessment.water, site)
+    shortest_h = float(sight.policy.spray_notice.shortest_window)
+    found["materials"] = materials(assessment.materials, sight.now, shortest_h)
+    found["horizon_end"] = horizon_end(assessment).isoformat()
+    return found
+
+
+def horizon_end(assessment: Assessment) -> dt.datetime:
+    """Return when the last judged hour ends."""
+    hours = max((len(outlook.block_bits) for outlook in assessment.materials), default=0)
+    return assessment.start_at + dt.timedelta(hours=hours)
+
+
+def plant_labels(site: Site, planting_ids: Iterable[str]) -> list[str]:
+    """Return the labels of those plantings that the site still has."""
+    wanted = set(planting_ids)
+    return [plant_label(planting) for planting in site.plantings if planting.id in wanted]
+
+
 def plant_label(planting: Planting) -> str:
     """Return how people name the planting: its own label with the kind of plant."""
     name = load_plants()[planting.host].name
@@ -97,6 +130,7 @@ def spell(found: HotDrySpell) -> SpellEvidence:
         heat_sum_c_d=round(found.heat_sum_c_d, 2),
         vapour_pressure_deficit_max_kpa=round(found.vapour_pressure_deficit_max_kpa, 3),
         lead_time_d=found.lead_time_d,
+        chance=None if found.chance is None else round(found.chance, 2),
     )
 
 
@@ -177,23 +211,32 @@ def window(found: SprayWindow) -> WindowEvidence:
         closed_by=list(found.closed_by),
         cautions=list(found.cautions),
         quality=round(found.quality, 2),
+        chance=None if found.chance is None else round(found.chance, 2),
+        best_start_at=None if found.best_start_at is None else found.best_start_at.isoformat(),
     )
 
 
 def materials(
     found: Sequence[MaterialOutlook], since: dt.datetime, shortest_h: float
 ) -> list[MaterialEvidence]:
-    """Return each material group with its windows of useful length that are not over."""
-    return [
-        MaterialEvidence(
-            material=outlook.material,
-            name=load_materials()[outlook.material].name,
-            windows=[window(one) for one in usable(outlook, since, shortest_h)],
-            blocked_until=None if outlook.blocked_until is None else outlook.blocked_until.isoformat(),
-            reasons=list(outlook.main_reasons),
-        )
-        for outlook in found
-    ]
+    """Return each material group with its windows of useful length that are not over.
+
+    ``blocked_until`` is the start of the first of them, None where one is open or none is known.
+    """
+    return [_material(outlook, since, usable(outlook, since, shortest_h)) for outlook in found]
+
+
+def _material(
+    outlook: MaterialOutlook, since: dt.datetime, windows: Sequence[SprayWindow]
+) -> MaterialEvidence:
+    first = windows[0].start_at if windows else None
+    return MaterialEvidence(
+        material=outlook.material,
+        name=load_materials()[outlook.material].name,
+        windows=[window(one) for one in windows],
+        blocked_until=first.isoformat() if first is not None and first > since else None,
+        reasons=list(outlook.main_reasons),
+    )
 
 
 def usable(outlook: MaterialOutlook, since: dt.datetime, shortest_h: float) -> list[SprayWindow]:

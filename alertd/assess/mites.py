@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from alertd.assess.batch import Batch
-from alertd.assess.stretch import Stretch, trailing_mean, trailing_min
+from alertd.assess.stages import Brood, Hours, brood, carried, woken
+from alertd.assess.stretch import Stretch, gap_d, placed, trailing_mean, trailing_min
 from alertd.catalog.pressure import Levels, load_pressure
 from alertd.catalog.species import Species, load_species
 from alertd.records.assessment import Level, MitePressure, Part, Phase
@@ -33,9 +34,13 @@ PHASES = {
 }
 LATE_START_D = 75
 """A season whose weather begins longer than this after the biofix has unknown degree-days."""
+COLD_START_C_D = 0.5
+"""A later start than a week counts from zero only if its first known days gain less than this a day."""
+WEEK_D = 7
 AHEAD_D = 7
 DOUBLING_DAYS = 3
 GROWTH_MIN_D = 0.01
+HOTTEST_HOUR = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,8 @@ class MiteSeason:
     """One species on every site of a batch, over the days of a stretch.
 
     ``rows`` are the sites with a host; the arrays are [row, day] on the stretch's axis.
-    ``phase`` holds a code for each day up to today.
+    ``phase`` holds a code for each day up to today. ``stages`` is the population at the end of each
+    finished day, [row, day, column], beginning with what the season held; ``brood`` what it is today.
     """
 
     species: str
@@ -56,15 +62,19 @@ class MiteSeason:
     degree_days: Floats
     generations: Floats
     phase: npt.NDArray[np.int8]
+    stages: Floats
+    brood: Brood
+    days: tuple[dt.date, ...]
 
 
-def mite_seasons(batch: Batch, stretch: Stretch) -> list[MiteSeason]:
+def mite_seasons(batch: Batch, stretch: Stretch, hours: Hours) -> list[MiteSeason]:
     """Return the species that have a host on at least one site, carried over the days of the batch."""
     found = []
+    sites = batch.sites
     for key, species in load_species().items():
-        rows = [row for row, site in enumerate(batch.sites) if _hosts(site, species)]
+        rows = [row for row, site in enumerate(sites) if _hosts(site, species)]
         if rows:
-            found.append(_season(batch, stretch, key, species, np.array(rows, dtype=np.int64)))
+            found.append(_season(batch, stretch, hours, key, species, np.array(rows, dtype=np.int64)))
     return found
 
 
@@ -72,34 +82,52 @@ def _hosts(site: Site, species: Species) -> tuple[str, ...]:
     return tuple(planting.id for planting in site.plantings if planting.host in species.hosts)
 
 
-def _season(batch: Batch, stretch: Stretch, key: str, species: Species, rows: Ints) -> MiteSeason:
-    sites = [batch.sites[row] for row in rows]
+def _season(
+    batch: Batch, stretch: Stretch, hours: Hours, key: str, species: Species, rows: Ints
+) -> MiteSeason:
+    sites = [batch.members[row].site for row in rows]
     before = [_before(batch, row, key) for row in rows]
-    growth = _growth(batch, stretch, key, rows, before)
     biofix = tuple(_biofix(site, key, batch.local.days[batch.today]) for site in sites)
     heat = _degree_days(batch, stretch, species, rows, before, biofix)
     phase = _phases(batch, stretch, key, rows, before, heat)
-    weights = load_pressure().irrigation
-    factors = [
-        _factors(site, species, {name: float(value) for name, value in weights.items()}) for site in sites
-    ]
+    weights = {name: float(value) for name, value in load_pressure().irrigation.items()}
+    factors = [_factors(site, species, weights) for site in sites]
+    host_factor = np.array([host for host, _ in factors])
+    stages = carried(hours, rows, key, before, phase[:, stretch.first_new : stretch.today], host_factor)
+    this_morning = woken(stages[:, -1], phase[:, stretch.today], _yesterday(stretch, phase, before), key)
     return MiteSeason(
         species=key,
         rows=rows,
         biofix=biofix,
-        host_factor=np.array([host for host, _ in factors]),
+        host_factor=host_factor,
         irrigation_factor=np.array([irrigation for _, irrigation in factors]),
         hosts=tuple(_hosts(site, species) for site in sites),
-        growth=growth,
+        growth=_growth(batch, stretch, key, rows, before),
         degree_days=heat,
         generations=_generations(batch, stretch, species, rows, before, phase),
         phase=phase,
+        stages=stages,
+        brood=brood(hours, rows, key, this_morning),
+        days=hours.ahead_days,
     )
 
 
 def _before(batch: Batch, row: int, key: str) -> SpeciesSeason | None:
-    season = batch.members[row].season
-    return None if season is None else season.species.get(key)
+    """Return what the season holds of the species; nothing after a gap that no weather covers."""
+    member = batch.members[row]
+    if member.season is None or gap_d(member, batch.local.days[batch.first_new]) > 0:
+        return None
+    return member.season.species.get(key)
+
+
+def _codes(before: list[SpeciesSeason | None]) -> npt.NDArray[np.int8]:
+    return np.array([UNKNOWN if season is None else season.phase for season in before], dtype=np.int8)
+
+
+def _yesterday(
+    stretch: Stretch, phase: npt.NDArray[np.int8], before: list[SpeciesSeason | None]
+) -> npt.NDArray[np.int8]:
+    return _codes(before) if stretch.today == stretch.first_new else phase[:, stretch.today - 1]
 
 
 def _factors(site: Site, species: Species, irrigation: Mapping[str, float]) -> tuple[float, float]:
@@ -120,11 +148,24 @@ def _growth(
     hourly = intrinsic_rate(batch.hourly["air_temperature_c"][rows], key)
     new = local_days.daily_mean(hourly, batch.local)[:, batch.first_new :]
     past = np.full((len(rows), HISTORY_DAYS), np.nan)
+    first = batch.local.days[batch.first_new]
     for i, season in enumerate(before):
-        kept = () if season is None else season.growth[-HISTORY_DAYS:]
-        if kept:
-            past[i, HISTORY_DAYS - len(kept) :] = kept
+        if season is not None:
+            where, kept = placed(season.growth, gap_d(batch.members[rows[i]], first))
+            past[i, where] = kept
+    fresh = [i for i, season in enumerate(before) if season is None]
+    if fresh:
+        past[fresh] = _growth_of_history(stretch, key, rows[fresh])
     return np.concatenate([past, new], axis=1)
+
+
+def _growth_of_history(stretch: Stretch, key: str, rows: Ints) -> Floats:
+    """Return the growth of the finished days of a species that is new on its site, from their extremes."""
+    low = stretch["temperature_min_c"][rows, : stretch.first_new]
+    high = stretch["temperature_max_c"][rows, : stretch.first_new]
+    swing = np.cos(2.0 * np.pi * (np.arange(24) + 0.5 - HOTTEST_HOUR) / 24.0)
+    hourly = (low + high)[..., None] / 2.0 + (high - low)[..., None] / 2.0 * swing
+    return np.asarray(intrinsic_rate(hourly, key).mean(axis=-1))
 
 
 def _biofix(site: Site, key: str, today: dt.date) -> dt.date:
@@ -146,6 +187,25 @@ def _date(year: int, month: int, day: int) -> dt.date:
         return dt.date(year, 3, 1)
 
 
+def _gained(
+    batch: Batch, stretch: Stretch, rows: Ints, lower_c: float, upper_c: float | None = None
+) -> Floats:
+    """Return the degree-days of each new day.
+
+    An unknown day gains what the known days of the fortnight before it gained on average, by their
+    extremes; NaN if none of them is known.
+    """
+    warm = degree_days.above_threshold(batch.hourly["air_temperature_c"][rows], lower_c, upper_c) / 24.0
+    gained = local_days.daily_sum(warm, batch.local)[:, batch.first_new :]
+    unknown = np.isnan(gained)
+    if not unknown.any():
+        return gained
+    low, high = stretch["temperature_min_c"][rows], stretch["temperature_max_c"][rows]
+    by_extremes = degree_days.single_sine(low, high, lower_c, upper_c)
+    usual = trailing_mean(by_extremes, HISTORY_DAYS, least=1)[:, stretch.first_new :]
+    return np.where(unknown, usual, gained)
+
+
 def _degree_days(
     batch: Batch,
     stretch: Stretch,
@@ -154,13 +214,17 @@ def _degree_days(
     before: list[SpeciesSeason | None],
     biofix: tuple[dt.date, ...],
 ) -> Floats:
-    """Return degree-days since the biofix at the end of each day; an unknown day adds nothing."""
-    base = float(species.season.base_c)
-    warm = degree_days.above_threshold(batch.hourly["air_temperature_c"][rows], base) / 24.0
-    gained = np.nan_to_num(local_days.daily_sum(warm, batch.local)[:, batch.first_new :])
+    """Return degree-days since the biofix at the end of each day; NaN where nobody knows."""
+    gained = _gained(batch, stretch, rows, float(species.season.base_c))
     dates = batch.local.days[batch.first_new :]
     total = np.full((len(rows), stretch.days), np.nan)
-    current = np.array([_start(season, fix, dates[0]) for season, fix in zip(before, biofix, strict=True)])
+    with_siblings = [
+        season or _sibling(batch, row, species) for season, row in zip(before, rows, strict=True)
+    ]
+    current = np.array([
+        season.degree_days_c_d if season is not None else _start(fix, dates[0], gained[i])
+        for i, (season, fix) in enumerate(zip(with_siblings, biofix, strict=True))
+    ])  # fmt: skip
     fixes = np.array([fix.toordinal() for fix in biofix])
     for i, date in enumerate(dates):
         current = np.where(fixes == date.toordinal(), 0.0, current) + gained[:, i]
@@ -168,11 +232,24 @@ def _degree_days(
     return total
 
 
-def _start(season: SpeciesSeason | None, biofix: dt.date, first: dt.date) -> float:
-    if season is not None:
-        return season.degree_days_c_d
+def _sibling(batch: Batch, row: int, species: Species) -> SpeciesSeason | None:
+    """Return another species of the site whose degree-days count from the same day above the same base."""
+
+    def counted(one: Species) -> tuple[float, float, float]:
+        season = one.season
+        return float(season.base_c), float(season.biofix_north), float(season.biofix_south)
+
+    same = (key for key, other in load_species().items() if counted(other) == counted(species))
+    return next((found for key in same if (found := _before(batch, row, key)) is not None), None)
+
+
+def _start(biofix: dt.date, first: dt.date, gained: Floats) -> float:
+    """Return the degree-days before the first known day: none soon after the biofix, or later in the cold."""
     late = (first - biofix).days
-    return 0.0 if 0 <= late <= LATE_START_D else math.nan
+    if 0 <= late <= WEEK_D:
+        return 0.0
+    cold = bool(np.mean(gained[:WEEK_D]) < COLD_START_C_D)
+    return 0.0 if 0 <= late <= LATE_START_D and cold else math.nan
 
 
 def _phases(
@@ -183,16 +260,18 @@ def _phases(
     before: list[SpeciesSeason | None],
     heat: Floats,
 ) -> npt.NDArray[np.int8]:
-    """Return the phase at the end of each day up to today; later days are not needed."""
+    """Return the phase at the end of each day up to today; later days are taken to be like today."""
     mean, high = stretch["temperature_mean_c"][rows], stretch["temperature_max_c"][rows]
     mean_7d, max_7d, mean_10d = trailing_mean(mean, 7), trailing_mean(high, 7), trailing_mean(mean, 10)
     min_10d = trailing_min(stretch["temperature_min_c"][rows], 10)
     latitude = batch.latitude_deg[rows]
     phase = np.full((len(rows), stretch.days), UNKNOWN, dtype=np.int8)
-    previous = np.array([UNKNOWN if season is None else season.phase for season in before], dtype=np.int8)
+    previous = _codes(before)
     for i in range(stretch.first_new, stretch.today + 1):
         date = batch.local.days[batch.first_new + i - stretch.first_new]
         of_year = float(date.timetuple().tm_yday)
+        # Degree-days that got lost must not keep a species asleep all year: it counts as awake.
+        lost = np.isnan(heat[:, i]) & (previous == SeasonPhase.WINTER_REST)
         previous = season_phase(
             heat[:, i],
             mean_7d[:, i],
@@ -203,7 +282,7 @@ def _phases(
             of_year,
             latitude,
             key,
-            previous,
+            np.where(lost, np.int8(UNKNOWN), previous),
         )
         phase[:, i] = previous
     phase[:, stretch.today + 1 :] = previous[:, None]
@@ -218,15 +297,15 @@ def _generations(
     before: list[SpeciesSeason | None],
     phase: npt.NDArray[np.int8],
 ) -> Floats:
-    """Return generations since the species woke, at the end of each day; none are added at rest."""
-    lower, upper = float(species.lower_c), float(species.optimum_c)
-    warm = degree_days.above_threshold(batch.hourly["air_temperature_c"][rows], lower, upper) / 24.0
-    gained = np.nan_to_num(local_days.daily_sum(warm, batch.local)[:, batch.first_new :])
+    """Return generations since the species woke, at the end of each day; none are added at rest.
+
+    A lower bound where the service does not know the whole season.
+    """
+    gained = np.nan_to_num(_gained(batch, stretch, rows, float(species.lower_c), float(species.optimum_c)))
     active = phase[:, stretch.first_new :] == SeasonPhase.ACTIVE
-    start = np.array([0.0 if season is None else season.generations for season in before])
     winter = phase[:, stretch.first_new :] == SeasonPhase.WINTER_REST
     total = np.full((len(rows), stretch.days), np.nan)
-    current = start
+    current = np.array([0.0 if season is None else season.generations for season in before])
     for i in range(gained.shape[1]):
         current = np.where(winter[:, i], 0.0, current)
         current = current + np.where(active[:, i], gained[:, i] / float(species.egg_to_egg), 0.0)
@@ -239,34 +318,55 @@ def pressures(stretch: Stretch, season: MiteSeason) -> list[tuple[int, MitePress
     levels = load_pressure().levels
     last = min(stretch.today + AHEAD_D, stretch.days - 1)
     ends = list(range(stretch.today, last + 1))
-    parts = _parts(stretch, season, ends)
+    rain = stretch.told_rain_mm()[season.rows]
+    parts = _parts(stretch, season, ends, rain)
     scores = parts.score.reshape(len(ends), len(season.rows))
-    now = [values.reshape(len(ends), -1)[0] for values in parts]
+    ahead = np.nan_to_num(np.fmax.reduce(scores, axis=0)).tolist()
+    now = PressureParts(*(values.reshape(len(ends), -1)[0] for values in parts))
+    named = _named(now, stretch, season, rain)
+    doubling = _doubling(season, stretch.today, DOUBLING_DAYS)
+    doubling_ahead = _doubling(season, stretch.today, AHEAD_D + 1)
     found = []
-    for i, row in enumerate(season.rows):
-        score = float(now[0][i])
-        ahead = float(np.fmax.reduce(scores[:, i]))
-        heat = float(season.degree_days[i, stretch.today])
+    for i, row in enumerate(season.rows.tolist()):
+        score, heat = float(now.score[i]), float(season.degree_days[i, stretch.today])
+        known = not math.isnan(score)
+        phase = PHASES[SeasonPhase(int(season.phase[i, stretch.today]))]
+        eggs, hatch, adults = _brood(season, i) if phase is Phase.ACTIVE else (None, None, None)
         found.append((
-            int(row),
+            row,
             MitePressure(
                 species=season.species,
-                score=0.0 if math.isnan(score) else score,
+                score=score if known else 0.0,
                 level=_level(score, levels),
-                parts=_named(PressureParts(*(values[i] for values in now)), stretch, int(row)),
-                phase=PHASES[SeasonPhase(int(season.phase[i, stretch.today]))],
-                doubling_time_d=_doubling(season.growth[i, stretch.today : stretch.today + DOUBLING_DAYS]),
+                parts=named[i] if known else (),
+                phase=phase,
+                doubling_time_d=doubling[i],
                 generations=float(season.generations[i, stretch.today]),
                 degree_days_c_d=None if math.isnan(heat) else heat,
                 biofix=season.biofix[i],
                 hosts=season.hosts[i],
-                score_ahead=0.0 if math.isnan(ahead) else ahead,
+                score_ahead=ahead[i],
+                egg_share=eggs,
+                next_hatch_on=hatch,
+                next_adults_on=adults,
+                doubling_ahead_d=doubling_ahead[i],
+                known=known,
             ),
         ))  # fmt: skip
     return found
 
 
-def _parts(stretch: Stretch, season: MiteSeason, ends: list[int]) -> PressureParts:
+def _brood(season: MiteSeason, i: int) -> tuple[float | None, dt.date | None, dt.date | None]:
+    share = float(season.brood.egg_share[i])
+    hatch, adults = int(season.brood.hatch_day[i]), int(season.brood.adult_day[i])
+    return (
+        None if math.isnan(share) else share,
+        None if hatch < 0 else season.days[hatch],
+        None if adults < 0 else season.days[adults],
+    )
+
+
+def _parts(stretch: Stretch, season: MiteSeason, ends: list[int], rain_mm: Floats) -> PressureParts:
     """Return the pressure at the end of each of the days ``ends``: those days laid out as more sites."""
     window = HISTORY_DAYS
 
@@ -278,7 +378,7 @@ def _parts(stretch: Stretch, season: MiteSeason, ends: list[int]) -> PressurePar
     return mite_pressure(
         cut(season.growth),
         cut(stretch["temperature_max_c"][rows]),
-        cut(stretch["precipitation_mm"][rows]),
+        cut(rain_mm),
         cut(stretch["vapour_pressure_deficit_max_kpa"][rows]),
         cut(stretch["humidity_mean_pct"][rows]),
         np.concatenate([season.phase[:, end] for end in ends]),
@@ -298,24 +398,30 @@ def _level(score: float, levels: Levels) -> Level:
     return next((level for least, level in steps if score >= float(least)), Level.NONE)
 
 
-def _named(parts: PressureParts, stretch: Stretch, row: int) -> tuple[Part, ...]:
+def _named(
+    parts: PressureParts, stretch: Stretch, season: MiteSeason, rain_mm: Floats
+) -> list[tuple[Part, ...]]:
+    """Return the parts of each site's score with the fact behind each; unknown days are left out of it."""
     window = slice(stretch.today - HISTORY_DAYS + 1, stretch.today + 1)
-    rain = float(np.nansum(stretch["precipitation_mm"][row, window]))
-    deficit = stretch["vapour_pressure_deficit_max_kpa"][row, window]
-    dryest = float(np.nanmean(deficit)) if not np.isnan(deficit).all() else 0.0
-    return tuple(
-        Part(name, 0.0 if math.isnan(points) else float(points), float(value), unit)
-        for name, points, value, unit in (
-            ("heat", parts.heat, parts.growth, "1"),
-            ("dryness", parts.dryness, dryest, "kPa"),
-            ("run of fast days", parts.run, parts.run_d, "d"),
-            ("host plant and watering", parts.host, 0.0, "1"),
-            ("rain", parts.rain, rain, "mm"),
-        )
+    deficit = stretch["vapour_pressure_deficit_max_kpa"][season.rows, window]
+    known = np.maximum((~np.isnan(deficit)).sum(axis=1), 1)
+    columns = (
+        ("heat", parts.heat, np.nan_to_num(parts.growth), "1"),
+        ("dryness", parts.dryness, np.nansum(deficit, axis=1) / known, "kPa"),
+        ("run of fast days", parts.run, parts.run_d, "d"),
+        ("host plant and watering", parts.host, season.host_factor * season.irrigation_factor, "1"),
+        ("rain", parts.rain, np.nansum(rain_mm[:, window], axis=1), "mm"),
     )
+    listed = [(name, points.tolist(), values.tolist(), unit) for name, points, values, unit in columns]
+    return [
+        tuple(Part(name, points[i], values[i], unit) for name, points, values, unit in listed)
+        for i in range(len(season.rows))
+    ]
 
 
-def _doubling(growth: Floats) -> float | None:
-    known = growth[~np.isnan(growth)]
-    rate = float(known.mean()) if known.size else 0.0
-    return math.log(2.0) / rate if rate >= GROWTH_MIN_D else None
+def _doubling(season: MiteSeason, today: int, days: int) -> list[float | None]:
+    """Return each site's doubling time of steady growth on its best host, None if it hardly grows."""
+    growth = season.growth[:, today : today + days]
+    known = np.maximum((~np.isnan(growth)).sum(axis=1), 1)
+    rates = np.nansum(growth, axis=1) / known * season.host_factor
+    return [math.log(2.0) / rate if rate >= GROWTH_MIN_D else None for rate in rates.tolist()]

@@ -3,34 +3,37 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from alertd.assess.batch import Batch
+from alertd.assess.spray_hours import judged_hours as judged_hours  # asked for here by its callers
 from alertd.catalog.alerts import load_alert_policy
-from alertd.records.assessment import MaterialOutlook, SprayWindow, WaterState, WaterStatus
-from alertd.records.site import Exposure, Site
-from alertd.science import sun
-from alertd.science.arrays import FloatArray as Floats
+from alertd.records.assessment import MaterialOutlook, SprayWindow, WaterStatus
+from alertd.records.site import Site
+from alertd.science.arrays import BoolArray as Flags
+from alertd.science.arrays import IntArray as Ints
 from alertd.science.spray import (
     REASON_WORDS,
     Reason,
+    SharedVerdicts,
     SprayHours,
     SprayRules,
-    SprayVerdict,
-    blackouts,
+    judge,
+    reasons_in,
     rules_for,
 )
-from alertd.science.windows import main_reasons, open_runs
+from alertd.science.spray_board import Look
+from alertd.science.windows import OpenWindows, commonest, open_windows
 
-LOOK_BACK_H = 6
 AHEAD_D = 7
 NAMED_REASONS = 4
-DROUGHT = {WaterState.OK: 0, WaterState.CAUTION: 1, WaterState.STRESSED: 2, WaterState.UNKNOWN: 3}
 EVERY_NIGHT = Reason.OUTSIDE_HOURS | Reason.INVERSION_CLOCK
 
 
@@ -44,33 +47,142 @@ class _Terms:
     limits: tuple[tuple[str, float], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Windows under one set of limits: row of the site in the batch, place among those judged, hours.
+
+    ``[start, end)`` counts on the axis of the judged hours, which begins at hour ``first`` of the batch.
+    """
+
+    row: Ints
+    site: Ints
+    start: Ints
+    end: Ints
+    first: int
+
+
+WindowChances = Callable[[Look, SprayRules, Runs], tuple[list[float | None], list[int]]]
+"""Returns, for each window, the chance of its likeliest stretch and the hour at which that begins."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Sites under the same rules, their hours, and the verdicts on the next seven days.
+
+    The hours begin at hour ``first`` of the batch; the ``skipped`` ones before the running hour, and those
+    after the seven days, have no verdict.
+    """
+
+    rows: Ints
+    hours: SprayHours
+    first: int
+    skipped: int
+    rules: dict[str, SprayRules]
+    shared: SharedVerdicts
+
+
+class _Window(NamedTuple):
+    """One window, in hours from the running one on."""
+
+    start: int
+    end: int
+    closed_by: tuple[str, ...]
+    cautions: tuple[str, ...]
+    quality: float
+    chance: float | None
+    best_start: int
+
+
+class _Found(NamedTuple):
+    """What one verdict says of one site."""
+
+    block_bits: Ints
+    caution_bits: Ints
+    windows: list[_Window]
+    main_reasons: tuple[str, ...]
+
+
 @lru_cache(maxsize=4096)
 def _rules(material: str, terms: _Terms) -> SprayRules:
     return rules_for(material, terms.profile, terms.method, terms.plants, dict(terms.limits))
 
 
+@lru_cache(maxsize=65536)
+def _words(bits: int) -> tuple[str, ...]:
+    return tuple(REASON_WORDS[reason] for reason in reasons_in(bits))
+
+
 def material_outlooks(
-    batch: Batch, water: Sequence[Sequence[WaterStatus]], dry: npt.NDArray[np.bool_]
+    batch: Batch,
+    water: Sequence[Sequence[WaterStatus]],
+    dry: npt.NDArray[np.bool_],
+    chances: WindowChances | None = None,
 ) -> list[tuple[MaterialOutlook, ...]]:
     """Return, for each site, the outlook of each of its materials over the next seven days.
 
-    ``dry`` marks the sites in a hot dry spell, where inversions begin earlier.
+    ``dry`` marks the sites in a hot dry spell, where inversions begin earlier. Materials whose limits
+    cannot be used on a site are closed there at every hour, with the fault among the reasons. Without
+    ``chances`` windows have none.
     """
     found: list[tuple[MaterialOutlook, ...]] = [()] * len(batch.members)
-    groups: dict[_Terms, list[int]] = {}
-    for row, site in enumerate(batch.sites):
-        if site.materials:
-            groups.setdefault(_terms(site), []).append(row)
-    for terms, rows in groups.items():
-        materials = sorted({material for row in rows for material in batch.sites[row].materials})
-        hours = _hours(batch, np.array(rows), water, dry)
-        verdicts = dict(zip(materials, blackouts(hours, [_rules(m, terms) for m in materials]), strict=True))
-        for i, row in enumerate(rows):
-            found[row] = tuple(
-                _outlook(batch, material, verdicts[material], i, row)
-                for material in batch.sites[row].materials
-            )
+    every = batch.sites
+    for rows in judged_groups(batch):
+        sites = [every[row] for row in rows]
+        materials = sorted({material for site in sites for material in site.materials})
+        rules, faults = _usable_rules(materials, _terms(sites[0]))
+        judged = judge_sites(batch, rows, rules, water, dry)
+        told = _told(batch, judged, chances)
+        verdict_of = dict(zip(rules, judged.shared.verdict_of, strict=True))
+        clock = [
+            batch.start_at + dt.timedelta(hours=batch.now_hour + hour)
+            for hour in range(judged.shared.block_bits.shape[2] + 1)
+        ]
+        shut = {material: _shut(material, fault, len(clock) - 1) for material, fault in faults.items()}
+        for i, (row, site) in enumerate(zip(rows.tolist(), sites, strict=True)):
+            found[row] = tuple([
+                shut[material]
+                if material in shut
+                else _outlook(material, told[verdict_of[material]][i], clock)
+                for material in site.materials
+            ])  # fmt: skip
     return found
+
+
+def judge_sites(
+    batch: Batch,
+    rows: Ints,
+    rules: dict[str, SprayRules],
+    water: Sequence[Sequence[WaterStatus]],
+    dry: npt.NDArray[np.bool_],
+) -> Judged:
+    """Judge the next seven days on sites that share their rules, by material."""
+    hours, first = judged_hours(batch, rows, water, dry)
+    skipped = batch.now_hour - first
+    shared = judge(hours, list(rules.values()), judged=slice(skipped, skipped + AHEAD_D * 24))
+    return Judged(rows, hours, first, skipped, rules, shared)
+
+
+def _usable_rules(materials: Sequence[str], terms: _Terms) -> tuple[dict[str, SprayRules], dict[str, str]]:
+    """Return the rules by material, and what is wrong with the limits of the others."""
+    rules: dict[str, SprayRules] = {}
+    faults: dict[str, str] = {}
+    for material in materials:
+        try:
+            rules[material] = _rules(material, terms)
+        except ValueError as error:
+            faults[material] = str(error)
+    return rules, faults
+
+
+def _shut(material: str, fault: str, hours: int) -> MaterialOutlook:
+    reason = Reason.LIMITS_UNUSABLE
+    return MaterialOutlook(
+        material=material,
+        windows=(),
+        block_bits=np.full(hours, int(reason), dtype=np.int64),
+        caution_bits=np.zeros(hours, dtype=np.int64),
+        main_reasons=(f"{REASON_WORDS[reason]} ({fault})",),
+    )
 
 
 def _terms(site: Site) -> _Terms:
@@ -78,110 +190,106 @@ def _terms(site: Site) -> _Terms:
     return _Terms(str(site.profile), str(site.method), plants, tuple(sorted(site.limits.items())))
 
 
-def _first_hour(batch: Batch) -> int:
-    return max(batch.now_hour - LOOK_BACK_H, 0)
-
-
-def _hours(
-    batch: Batch,
-    rows: npt.NDArray[np.int64],
-    water: Sequence[Sequence[WaterStatus]],
-    dry: npt.NDArray[np.bool_],
-) -> SprayHours:
-    first = _first_hour(batch)
-    rise, sets = _sun_clock(batch, rows)
-
-    def column(name: str) -> Floats:
-        return batch.hourly[name][rows, first:]
-
-    sites = [batch.sites[row] for row in rows]
-    return SprayHours(
-        air_temperature_c=column("air_temperature_c"),
-        relative_humidity_pct=column("relative_humidity_pct"),
-        dew_point_c=column("dew_point_c"),
-        wet_bulb_depression_c=column("wet_bulb_depression_c"),
-        wind_speed_m_s=column("wind_speed_m_s"),
-        wind_gust_m_s=column("wind_gust_m_s"),
-        precipitation_mm=column("precipitation_mm"),
-        precipitation_probability_pct=column("precipitation_probability_pct"),
-        cloud_cover_pct=column("cloud_cover_pct"),
-        sun_altitude_deg=batch.sun_altitude_deg[rows, first:],
-        hours_since_sunrise=rise,
-        hours_to_sunset=sets,
-        local_hour=np.broadcast_to(batch.local.hour_of_day[first:].astype(float), rise.shape),
-        coarse=batch.coarse[rows, first:],
-        drought=np.array([_drought(water[row]) for row in rows]),
-        in_bloom=np.zeros(len(rows), dtype=np.bool_),
-        full_sun=np.array([_in_sun(site) for site in sites], dtype=np.bool_),
-        dry_spell=dry[rows],
-    )
-
-
-def _drought(statuses: Sequence[WaterStatus]) -> int:
-    """Return the worst state on the site; stressed is worse than unknown."""
-    order = (WaterState.STRESSED, WaterState.UNKNOWN, WaterState.CAUTION, WaterState.OK)
-    states = {status.state for status in statuses}
-    return DROUGHT[next((state for state in order if state in states), WaterState.OK)]
-
-
-def _in_sun(site: Site) -> bool:
-    return not site.plantings or any(planting.exposure is not Exposure.SHADE for planting in site.plantings)
-
-
-def _sun_clock(batch: Batch, rows: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
-    """Return hours since sunrise and to sunset of the local day, at the start of each hour, [site, hour]."""
-    first = _first_hour(batch)
-    dates = np.array(batch.local.days, dtype="datetime64[D]")
-    rise, sets = sun.sunrise_sunset(
-        batch.latitude_deg[rows][:, None], batch.longitude_deg[rows][:, None], dates[None, :]
-    )
-    day_of_hour = np.repeat(np.arange(len(dates)), batch.local.lengths)[first:]
-    stamps = np.datetime64(batch.start_at.replace(tzinfo=None), "s") + np.arange(
-        first, batch.hours
-    ) * np.timedelta64(3600, "s")
-    since = _hours_between(rise[:, day_of_hour], stamps[None, :])
-    until = _hours_between(stamps[None, :], sets[:, day_of_hour])
-    return np.where(np.isnan(since), np.inf, since), np.where(np.isnan(until), np.inf, until)
-
-
-def _hours_between(start: npt.NDArray[np.datetime64], end: npt.NDArray[np.datetime64]) -> Floats:
-    gap = (end - start) / np.timedelta64(1, "h")
-    return np.asarray(gap, dtype=float)
-
-
-def _outlook(batch: Batch, material: str, verdict: SprayVerdict, i: int, row: int) -> MaterialOutlook:
-    """Return the outlook from the running hour on; weather too old to trust closes every hour."""
-    skip = batch.now_hour - _first_hour(batch)
-    chosen = slice(skip, skip + AHEAD_D * 24)
-    blocks, cautions = verdict.block_bits[i, chosen], verdict.caution_bits[i, chosen]
-    if _stale(batch, row):
-        blocks = blocks | np.int64(Reason.MISSING_WEATHER)
-    margin = verdict.margin[i, chosen]
-    start_at = batch.start_at + dt.timedelta(hours=batch.now_hour)
+def _told(batch: Batch, judged: Judged, chances: WindowChances | None) -> list[list[_Found]]:
+    """Return what each verdict says of each site; weather too old to trust closes every hour."""
+    shared = judged.shared
+    n_verdicts, n_sites, n_hours = shared.block_bits.shape
+    flat = (n_verdicts * n_sites, n_hours)
+    blocks = shared.block_bits.astype(np.int64)
+    blocks[:, _stale(batch, judged.rows)] |= np.int64(Reason.MISSING_WEATHER)
+    cautions = shared.caution_bits.astype(np.int64)
+    blocks.setflags(write=False)  # materials share them
+    cautions.setflags(write=False)
     shortest = round(float(load_alert_policy().spray_notice.shortest_window))
-    windows = tuple(
-        SprayWindow(
-            material=material,
-            start_at=start_at + dt.timedelta(hours=run.start),
-            end_at=start_at + dt.timedelta(hours=run.end),
-            closed_by=tuple(REASON_WORDS[reason] for reason in run.closed_by),
-            cautions=tuple(REASON_WORDS[reason] for reason in run.cautions),
-            quality=run.quality,
-        )
-        for run in open_runs(blocks, cautions, margin, hours_min=shortest)
+    by_row = blocks.reshape(flat)
+    found = open_windows(by_row, cautions.reshape(flat), shared.margin.reshape(flat), hours_min=shortest)
+    columns = (
+        found.start.tolist(),
+        found.end.tolist(),
+        map(_words, found.closed_bits.tolist()),
+        map(_words, found.caution_bits.tolist()),
+        found.quality.tolist(),
+        *_chances(judged, found, chances),
     )
+    windows = list(map(_Window, *columns))
+    bounds = np.searchsorted(found.row, np.arange(flat[0] + 1)).tolist()
+    reasons = [
+        tuple([word for bit in bits for word in _words(bit)])
+        for bits in commonest(by_row, most=NAMED_REASONS, aside=EVERY_NIGHT).tolist()
+    ]
+    return [
+        [
+            _Found(blocks[v, i], cautions[v, i], windows[bounds[row] : bounds[row + 1]], reasons[row])
+            for i, row in enumerate(range(v * n_sites, (v + 1) * n_sites))
+        ]
+        for v in range(n_verdicts)
+    ]
+
+
+def _chances(
+    judged: Judged, found: OpenWindows, chances: WindowChances | None
+) -> tuple[list[float | None], list[int]]:
+    """Return chance and best start of each window, worked out for one set of limits at a time."""
+    if chances is None:
+        return [None] * len(found.row), found.start.tolist()
+    look = Look(judged.hours)
+    rules = list(judged.rules.values())
+    verdict, site = np.divmod(found.row, len(judged.rows))
+    edges = np.searchsorted(verdict, np.arange(len(judged.shared.block_bits) + 1)).tolist()
+    told: list[float | None] = []
+    best_starts: list[int] = []
+    for v, (low, high) in enumerate(pairwise(edges)):
+        if low == high:
+            continue
+        here = site[low:high]
+        start, end = found.start[low:high] + judged.skipped, found.end[low:high] + judged.skipped
+        runs = Runs(judged.rows[here], here, start, end, judged.first)
+        chance, best_start = chances(look, rules[judged.shared.verdict_of.index(v)], runs)
+        told += chance
+        best_starts += [hour - judged.skipped for hour in best_start]
+    return told, best_starts
+
+
+def _outlook(material: str, found: _Found, clock: Sequence[dt.datetime]) -> MaterialOutlook:
+    """Return the outlook of one material on one site; ``clock`` holds the instant of each hour."""
+    windows = tuple([
+        SprayWindow(
+            material,
+            clock[one.start],
+            clock[one.end],
+            one.closed_by,
+            one.cautions,
+            one.quality,
+            one.chance,
+            None if one.chance is None else clock[one.best_start],
+        )
+        for one in found.windows
+    ])  # fmt: skip
     return MaterialOutlook(
         material=material,
         windows=windows,
-        block_bits=blocks,
-        caution_bits=cautions,
+        block_bits=found.block_bits,
+        caution_bits=found.caution_bits,
         blocked_until=windows[0].start_at if windows else None,
-        main_reasons=tuple(
-            REASON_WORDS[reason] for reason in main_reasons(blocks, most=NAMED_REASONS, aside=EVERY_NIGHT)
-        ),
+        main_reasons=found.main_reasons,
     )
 
 
-def _stale(batch: Batch, row: int) -> bool:
-    age = batch.now - batch.members[row].weather.issued_at
-    return age >= dt.timedelta(hours=float(load_alert_policy().weather_age.missing_after))
+def _stale(batch: Batch, rows: Ints) -> Flags:
+    """Return the sites whose weather is too old to be trusted."""
+    oldest = batch.now - dt.timedelta(hours=float(load_alert_policy().weather_age.missing_after))
+    return np.array([batch.members[row].weather.issued_at <= oldest for row in rows], dtype=np.bool_)
+
+
+def judged_groups(batch: Batch) -> list[npt.NDArray[np.int64]]:
+    """Return the rows of the sites with materials, those under the same rules together."""
+    groups: dict[_Terms, list[int]] = {}
+    for row, site in enumerate(batch.sites):
+        if site.materials:
+            groups.setdefault(_terms(site), []).append(row)
+    return [np.array(rows, dtype=np.int64) for rows in groups.values()]
+
+
+def site_rules(site: Site, material: str) -> SprayRules:
+    """Return the limits that hold for one material on one site."""
+    return _rules(material, _terms(site))

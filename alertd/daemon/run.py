@@ -5,8 +5,11 @@ from __future__ import annotations
 import logging
 import os
 import threading
+import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import structlog
 
@@ -31,6 +34,28 @@ class RunSettings:
     stop_within_s: float = 9.0  # of the ten promised; the rest is for going down
 
 
+class Server(Protocol):
+    """Something that serves beside the clock, such as the pages."""
+
+    @property
+    def name(self) -> str:
+        """What it is called in the log."""
+        ...
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether it still serves."""
+        ...
+
+    def start(self) -> None:
+        """Begin to serve. Raises ConfigError if its address cannot be had."""
+        ...
+
+    def stop(self) -> None:
+        """Answer what is under way and serve no more."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class DaemonParts:
     """What the composition root hands over; ``close`` gives back what the ticks used.
@@ -44,6 +69,7 @@ class DaemonParts:
     stopping: threading.Event = field(default_factory=threading.Event)
     gauges: Callable[[], Mapping[str, float]] = field(default=dict)
     close: Callable[[], object] = field(default=lambda: None)
+    servers: Sequence[Server] = ()
 
 
 def run(parts: DaemonParts, settings: RunSettings, *, leave: Callable[[int], object] = os._exit) -> int:
@@ -55,23 +81,29 @@ def run(parts: DaemonParts, settings: RunSettings, *, leave: Callable[[int], obj
     Raises
     ------
     ConfigError
-        When the health endpoint's address cannot be had.
+        When the address of the health endpoint or of another server cannot be had.
     StoreError
         When the database cannot be read to begin with.
     """
     parts.database_ok()
     clock = Clock(parts.ticks, parts.book, parts.stopping)
-    server = _listen(Health(clock, parts.database_ok, parts.gauges), settings)
     notifier = Notifier.from_environment(os.environ, os.getpid())
     signals = Signals(leave)
-    with signals.installed():
+    with ExitStack() as serving, signals.installed():
+        for one in parts.servers:
+            one.start()
+            serving.callback(one.stop)
+        server = _listen(Health(clock, parts.database_ok, parts.gauges), settings)
         server.start()
         clock.start()
         log.info("daemon_ready", health_port=server.server_port, ticks=[tick.name for tick in parts.ticks])
         notifier.tell("READY=1")
-        trouble = _watch(clock, signals, notifier, settings)
+        trouble = _watch(clock, parts.servers, signals, notifier, settings)
         notifier.tell("STOPPING=1")
-        code = _stop(clock, trouble, settings)
+        parts.stopping.set()
+        began_s = time.monotonic()
+        serving.close()
+        code = _stop(clock, trouble, settings.stop_within_s - (time.monotonic() - began_s))
         server.close()
         if clock.in_flight:
             _flush_logs()
@@ -91,12 +123,15 @@ def _listen(health: Health, settings: RunSettings) -> HealthServer:
         ) from error
 
 
-def _watch(clock: Clock, signals: Signals, notifier: Notifier, settings: RunSettings) -> str | None:
-    """Look at the clock until a signal comes (None) or something is wrong (the reason)."""
+def _watch(
+    clock: Clock, servers: Sequence[Server], signals: Signals, notifier: Notifier, settings: RunSettings
+) -> str | None:
+    """Look at clock and servers until a signal comes (None) or something is wrong (the reason)."""
     supervisor = Supervisor(clock)
     every_s = min(settings.check_every_s, (notifier.watchdog_s or settings.check_every_s * 2) / 2)
     while not signals.wait(every_s):
-        trouble = supervisor.trouble()
+        gone = next((one.name for one in servers if not one.is_alive), None)
+        trouble = supervisor.trouble() if gone is None else f"the {gone} server has ended"
         if trouble is not None:
             return trouble
         if notifier.watchdog_s is not None:
@@ -105,13 +140,13 @@ def _watch(clock: Clock, signals: Signals, notifier: Notifier, settings: RunSett
     return None
 
 
-def _stop(clock: Clock, trouble: str | None, settings: RunSettings) -> int:
+def _stop(clock: Clock, trouble: str | None, within_s: float) -> int:
     if trouble is not None:
         log.critical("daemon_broken", reason=trouble)
-    finished = clock.stop(settings.stop_within_s)
+    finished = clock.stop(max(0.0, within_s))
     if not finished:
         hung = [state.tick.name for state in clock.states() if state.running_since_at is not None]
-        log.error("work_left_behind", ticks=hung, waited_s=settings.stop_within_s)
+        log.error("work_left_behind", ticks=hung, waited_s=round(within_s, 1))
     return OK if trouble is None and finished else BROKEN
 
 

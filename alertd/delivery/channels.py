@@ -9,8 +9,9 @@ from typing import Protocol
 
 from alertd.delivery.email import EmailTransport, Envelope, SmtpSettings, build_email
 from alertd.delivery.guard import Guard
-from alertd.delivery.message import StopNotice
-from alertd.delivery.render import render
+from alertd.delivery.handed_over import handed_over
+from alertd.delivery.message import MARK_HEADER, ReaderLinks, StopNotice
+from alertd.delivery.shared import SharedRendering
 from alertd.delivery.webhook import WebhookSettings, WebhookTransport, webhook_body
 from alertd.records.alert import Alert, OutboxMessage
 from alertd.records.site import Site, Subscriber
@@ -49,11 +50,16 @@ class EmailChannel:
     """Renders and mails alerts; one connection serves all messages sent inside its ``with`` block."""
 
     def __init__(
-        self, settings: SmtpSettings, stop_url: Callable[[Parcel], str | None] = no_stop_url
+        self,
+        settings: SmtpSettings,
+        stop_url: Callable[[Parcel], str | None] = no_stop_url,
+        *,
+        links: Callable[[Parcel, dt.datetime], ReaderLinks] | None = None,
     ) -> None:
         self._settings = settings
-        self._stop_url = stop_url
+        self._links = links or (lambda parcel, _now: ReaderLinks(stop=stop_url(parcel)))
         self._transport = EmailTransport(settings)
+        self._words = SharedRendering()
 
     def __enter__(self) -> EmailChannel:
         return self
@@ -66,7 +72,8 @@ class EmailChannel:
     def send(self, parcel: Parcel, now: dt.datetime) -> str:
         """Hand one message over. Raises DeliveryDeferred or DeliveryRejected."""
         alert, site, reader = parcel.alert, parcel.site, parcel.subscriber
-        stop = StopNotice(self._settings.reply_address, self._stop_url(parcel))
+        links = self._links(parcel, now)
+        stop = StopNotice(self._settings.reply_address, links.stop, links.seen, links.snooze)
         envelope = Envelope(
             outbox_id=parcel.message.id,
             to_address=reader.address,
@@ -74,8 +81,13 @@ class EmailChannel:
             episode_id=alert.episode_id,
             site_id=site.id,
         )
-        message = render(alert, site, reader, stop)
-        return self._transport.send(build_email(message, envelope, self._settings, stop, now))
+        message = self._words.message(alert, site, reader, stop)
+        if parcel.message.handed_over_from:
+            message = handed_over(message, parcel.message.handed_over_from)
+        mail = build_email(message, envelope, self._settings, stop, now)
+        if links.mark:
+            mail[MARK_HEADER] = links.mark
+        return self._transport.send(mail)
 
 
 class WebhookChannel:

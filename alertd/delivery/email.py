@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import re
 import smtplib
+import socket
 import ssl
 from collections.abc import Generator, Iterator, Mapping
 from contextlib import contextmanager
@@ -282,6 +283,9 @@ class EmailTransport:
         settings = self._settings
         smtp = _dial(settings)
         try:
+            # Nagle's wait for a delayed ACK would cost each message that TLS cuts into records about 40 ms.
+            if isinstance(smtp.sock, socket.socket):
+                smtp.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             smtp.ehlo_or_helo_if_needed()
             if settings.tls is Tls.STARTTLS:
                 _start_tls(smtp, settings)
@@ -298,7 +302,9 @@ def _context(settings: SmtpSettings) -> ssl.SSLContext:
         # smtplib's own default does not verify the server; this one does.
         return ssl.create_default_context(cafile=settings.ca_file)
     except (OSError, ssl.SSLError) as error:
-        raise DeliveryDeferred(f"smtp.ca_file: {settings.ca_file!r} cannot be used: {error}") from error
+        raise DeliveryDeferred(
+            f"smtp.ca_file: {settings.ca_file!r} cannot be used: {error}", unreachable=True
+        ) from error
 
 
 def _dial(settings: SmtpSettings) -> smtplib.SMTP:
@@ -321,14 +327,15 @@ def _dial(settings: SmtpSettings) -> smtplib.SMTP:
         raise
     except OSError as error:
         raise DeliveryDeferred(
-            f"mail server {where} not reached: {error}; check smtp.host and smtp.port"
+            f"mail server {where} not reached: {error}; check smtp.host and smtp.port", unreachable=True
         ) from error
 
 
 def _start_tls(smtp: smtplib.SMTP, settings: SmtpSettings) -> None:
     if not smtp.has_extn("starttls"):
         raise DeliveryDeferred(
-            f"mail server {settings.host}:{settings.port} offers no STARTTLS; check smtp.tls and smtp.port"
+            f"mail server {settings.host}:{settings.port} offers no STARTTLS; check smtp.tls and smtp.port",
+            unreachable=True,
         )
     try:
         smtp.starttls(context=_context(settings))
@@ -341,11 +348,13 @@ def _tls_trouble(settings: SmtpSettings, error: ssl.SSLError) -> DeliveryDeferre
     if isinstance(error, ssl.SSLCertVerificationError):
         return DeliveryDeferred(
             f"the certificate of mail server {settings.host} is not trusted: {error.verify_message}; "
-            "check smtp.host, or set smtp.ca_file to your own authority"
+            "check smtp.host, or set smtp.ca_file to your own authority",
+            unreachable=True,
         )
     return DeliveryDeferred(
         f"TLS with mail server {settings.host}:{settings.port} failed ({error.reason}); "
-        "check smtp.tls and smtp.port"
+        "check smtp.tls and smtp.port",
+        unreachable=True,
     )
 
 
@@ -354,11 +363,13 @@ def _log_in(smtp: smtplib.SMTP, settings: SmtpSettings) -> None:
         smtp.login(settings.username, settings.password)
     except smtplib.SMTPAuthenticationError as error:
         raise DeliveryDeferred(
-            f"the mail server refused the login ({error.smtp_code}); check smtp.username and smtp.password"
+            f"the mail server refused the login ({error.smtp_code}); check smtp.username and smtp.password",
+            unreachable=True,
         ) from error
     except smtplib.SMTPNotSupportedError as error:
         raise DeliveryDeferred(
-            "the mail server offers no login here; check smtp.tls and smtp.port, or clear smtp.username"
+            "the mail server offers no login here; check smtp.tls and smtp.port, or clear smtp.username",
+            unreachable=True,
         ) from error
 
 
@@ -391,11 +402,13 @@ def _refusal(code: int, answer: bytes | str, what: str) -> DeliveryError:
     said = f"{code} {_words(answer)}"
     if code in AUTH_CODES:
         return DeliveryDeferred(
-            f"the mail server wants a login: {said}; check smtp.username, smtp.password and smtp.tls"
+            f"the mail server wants a login: {said}; check smtp.username, smtp.password and smtp.tls",
+            unreachable=True,
         )
     if 500 <= code < 600:
         return DeliveryRejected(f"{what} refused for good: {said}")
-    return DeliveryDeferred(f"{what} refused for now: {said}")
+    # RFC 5321, 3.8: 421 closes the connection, whatever it was about.
+    return DeliveryDeferred(f"{what} refused for now: {said}", unreachable=code == 421)
 
 
 def _words(answer: bytes | str) -> str:

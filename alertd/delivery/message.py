@@ -4,13 +4,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+MARK_HEADER = "X-Alertd-Return"
+"""Carries our signed name of the mail, so that a returned one proves what it is about."""
+
 
 @dataclass(frozen=True, slots=True)
 class StopNotice:
-    """How a reader ends these emails: by writing to ``address``, or also at ``url`` if there is one."""
+    """How a reader ends these emails: by writing to ``address``, or also at ``url`` if there is one.
+
+    At ``seen_url`` readers say that they know, at ``snooze_url`` that they want quiet for some days.
+    """
 
     address: str
     url: str | None = None
+    seen_url: str | None = None
+    snooze_url: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReaderLinks:
+    """What one reader can follow from one message, and ``mark``, the signed name of the message."""
+
+    stop: str | None = None
+    seen: str | None = None
+    snooze: str | None = None
+    mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)

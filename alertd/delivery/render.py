@@ -25,6 +25,8 @@ from alertd.records.site import Site, Subscriber, UnitSystem
 
 SUBJECT_LENGTH_MAX = 60
 TEXT_COLUMNS = 72
+DRAWN = ("days", "spell", "materials", "rule")
+"""Keys of the evidence that the chart shows."""
 _LINK = Markup('<a class="link" href="{url}" style="color:{colour}">{url}</a>')
 _URL = re.compile(r"https?://[^\s<>()\"']+[^\s<>()\"'.,;:]")
 
@@ -39,24 +41,25 @@ def templates_folder() -> Path:
 def render(alert: Alert, site: Site, subscriber: Subscriber, stop: StopNotice) -> Message:
     """Return the message about one alert for one reader, in their units and the site's local time."""
     names = facts(alert, site, subscriber, stop)
-    plain, html = _environments()
+    plain, html = environments()
     kind = alert.kind.value
     names["shape"] = "email/shape.txt.j2"
     words = plain.get_template(f"email/{kind}.words.j2").make_module(names)
-    names["subject"] = _subject(names["place_name"], _said(words, "subject"))
-    names["headline"] = _said(words, "headline")
-    names["preview"] = _said(words, "preview")
+    names["subject"] = _subject(names["place_name"], said(words, "subject"))
+    names["headline"] = said(words, "headline")
+    names["preview"] = said(words, "preview")
     text = plain.get_template(f"email/{kind}.txt.j2").render(names)
     names["shape"] = "email/shape.html.j2"
     markup = html.get_template(f"email/{kind}.html.j2").render(names)
     chart = None
     if names["chart_alt"]:
-        chart = _chart(json.dumps(names["evidence"], sort_keys=True), subscriber.units, site.zone)
+        drawn = {key: names["evidence"][key] for key in DRAWN if key in names["evidence"]}
+        chart = _chart(json.dumps(drawn, sort_keys=True), subscriber.units, site.zone)
     return Message(
         subject=names["subject"],
         preview=names["preview"],
-        text=_tidy(text),
-        html=_squeezed(markup),
+        text=tidy(text),
+        html=squeezed(markup),
         chart_png=chart,
         chart_alt=names["chart_alt"],
     )
@@ -65,22 +68,22 @@ def render(alert: Alert, site: Site, subscriber: Subscriber, stop: StopNotice) -
 def headline(alert: Alert, site: Site, subscriber: Subscriber, stop: StopNotice) -> str:
     """Return the one sentence that the message about an alert begins with; draws nothing."""
     names = facts(alert, site, subscriber, stop)
-    plain, _html = _environments()
+    plain, _html = environments()
     names["shape"] = "email/shape.txt.j2"
     words = plain.get_template(f"email/{alert.kind.value}.words.j2").make_module(names)
-    return _said(words, "headline")
+    return said(words, "headline")
 
 
 @functools.lru_cache(maxsize=64)
 def _chart(evidence_text: str, units: UnitSystem, zone: str) -> bytes | None:
-    """Return the chart; all readers of one alert with the same units share one drawing."""
+    """Return the chart; all readers and alerts with the same weather and units share one drawing."""
     evidence = json.loads(evidence_text)
     calendar = Calendar(ZoneInfo(zone), units)
     return draw_chart(evidence, heat_line_c(evidence), Quantities(units), calendar)
 
 
 @functools.cache
-def _environments() -> tuple[jinja2.Environment, jinja2.Environment]:
+def environments() -> tuple[jinja2.Environment, jinja2.Environment]:
     """Return the environments for plain text and for HTML; they differ in escaping only."""
     loader = jinja2.FileSystemLoader(templates_folder())
     pair = []
@@ -95,13 +98,14 @@ def _environments() -> tuple[jinja2.Environment, jinja2.Environment]:
             auto_reload=False,
         )
         environment.filters.update(
-            fill=_fill, origin=_origin, sentence=_sentence, sentence_case=_sentence_case, linked=_linked
+            fill=fill, origin=_origin, sentence=_sentence, sentence_case=_sentence_case, linked=_linked
         )
         pair.append(environment)
     return pair[0], pair[1]
 
 
-def _said(words: Any, name: str) -> str:
+def said(words: Any, name: str) -> str:
+    """Return what a macro says, on one line."""
     return " ".join(str(getattr(words, name)()).split())
 
 
@@ -113,7 +117,7 @@ def _subject(place: str, rest: str) -> str:
     return f"{place}: {rest}"
 
 
-def _fill(text: str, first: str = "", rest: str = "") -> str:
+def fill(text: str, first: str = "", rest: str = "") -> str:
     """Return text broken into lines of 72 columns; links and long words stay whole."""
     return textwrap.fill(
         " ".join(text.split()),
@@ -154,10 +158,12 @@ def _linked(text: str) -> Markup:
     return Markup("").join([*parts, escape(text[end:])])
 
 
-def _tidy(text: str) -> str:
+def tidy(text: str) -> str:
+    """Return plain text without the gaps that templates leave."""
     lines = "\n".join(line.rstrip() for line in text.splitlines())
     return re.sub(r"\n{3,}", "\n\n", lines).strip() + "\n"
 
 
-def _squeezed(markup: str) -> str:
+def squeezed(markup: str) -> str:
+    """Return markup without the empty lines that templates leave."""
     return re.sub(r"\n\s*\n+", "\n", markup).strip() + "\n"

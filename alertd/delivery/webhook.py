@@ -17,6 +17,7 @@ from types import TracebackType
 from typing import Any
 
 import requests
+from urllib3.exceptions import NewConnectionError
 
 from alertd.delivery.guard import Guard, guarded_session
 from alertd.errors import DeliveryDeferred, DeliveryError, DeliveryRejected, InputError
@@ -26,6 +27,7 @@ from alertd.records.site import Site
 BODY_VERSION = 1
 BODY_BYTES_MAX = 64 * 1024
 ANSWER_BYTES_MAX = 1024
+OVERLOADED = frozenset({429, 502, 503, 504})
 SECRET_PREFIX = "whsec_"  # noqa: S105  # the prefix of every secret, not one of them
 SECRET_BYTES = range(24, 65)
 LEFT_OUT_FIRST = ("days", "pressures", "water", "scouting", "plantings")
@@ -208,7 +210,9 @@ class WebhookTransport:
         except (requests.exceptions.InvalidURL, requests.exceptions.InvalidSchema) as error:
             raise DeliveryRejected(f"webhook address: not a URL that can be called ({error})") from error
         except requests.RequestException as error:
-            raise DeliveryDeferred(f"webhook not delivered: {_reason(error)}") from error
+            raise DeliveryDeferred(
+                f"webhook not delivered: {_reason(error)}", unreachable=_is_unreachable(error)
+            ) from error
         with answer:
             return _outcome(answer, now)
 
@@ -221,6 +225,13 @@ def _reason(error: requests.RequestException) -> str:
     if isinstance(error, requests.ConnectionError):
         return "the receiver could not be reached or hung up"
     return type(error).__name__
+
+
+def _is_unreachable(error: requests.RequestException) -> bool:
+    """Whether no connection came about at all; a hang-up or a slow answer may be about this message."""
+    if isinstance(error, requests.exceptions.SSLError | requests.ConnectTimeout):
+        return True
+    return bool(error.args) and isinstance(getattr(error.args[0], "reason", None), NewConnectionError)
 
 
 def _outcome(answer: requests.Response, now: dt.datetime) -> str:
@@ -236,7 +247,9 @@ def _refusal(status: int, text: str, retry_after: str | None, now: dt.datetime) 
         return DeliveryRejected("HTTP 410: the receiver wants no more of these")
     hint = "; give the final address, redirects are not followed" if 300 <= status < 400 else ""
     answer = f": {text}" if text else ""
-    return DeliveryDeferred(f"HTTP {status}{hint}{answer}", retry_after_s(retry_after, now))
+    return DeliveryDeferred(
+        f"HTTP {status}{hint}{answer}", retry_after_s(retry_after, now), unreachable=status in OVERLOADED
+    )
 
 
 def _first_bytes(answer: requests.Response) -> str:

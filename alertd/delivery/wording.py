@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -64,14 +64,25 @@ def _translated(evidence: AlertEvidence, quantities: Quantities, calendar: Calen
         evidence["closed_because"] = told(evidence["closed_because"])
     if "rule" in evidence:
         evidence["rule"]["text"] = told(evidence["rule"]["text"])
-    for water in evidence.get("water", []):
-        water["reason"] = told(water["reason"])
+    _translate_season(evidence, told)
+    for thirsty in (*evidence.get("water", []), *evidence.get("short", [])):
+        thirsty["reason"] = told(thirsty["reason"])
     for material in evidence.get("materials", []):
         material["reasons"] = [told(text) for text in material["reasons"]]
         for window in material["windows"]:
             window["closed_by"] = [told(text) for text in window["closed_by"]]
             window["cautions"] = [told(text) for text in window["cautions"]]
     return evidence
+
+
+def _translate_season(evidence: AlertEvidence, told: Callable[[str], str]) -> None:
+    """Put the sentences about looks, milestones and what else there is into the reader's units."""
+    if "also" in evidence:
+        evidence["also"] = [told(text) for text in evidence["also"]]
+    for look in evidence.get("looks", []):
+        look["why"] = told(look["why"])
+    for stone in evidence.get("milestones", []):
+        stone["text"] = told(stone["text"])
 
 
 def heat_line_c(evidence: AlertEvidence) -> float | None:
@@ -163,15 +174,15 @@ def facts(alert: Alert, site: Site, subscriber: Subscriber, stop: StopNotice) ->
         "level_word": _level_word(alert, level),
         "level_style": level if f"{level}_ground" in LIGHT else "none",
         "with_cautions": not _is_weather_back(alert),
-        "credit": _credit(evidence["attribution"]),
+        "credit": with_licence(evidence["attribution"]),
         "chart_alt": chart_words(evidence, heat_line_c(evidence), quantities, calendar),
         **_what_grows(evidence, calendar.local(alert.made_at).date()),
-        **_what_comes(evidence),
+        **_what_comes(evidence, calendar.local(alert.made_at).date()),
         **_what_can_be_sprayed(evidence),
     }
 
 
-def _credit(attribution: str) -> str:
+def with_licence(attribution: str) -> str:
     """Return the provider's credit; its licence is linked, as the provider's terms ask."""
     if LICENCE in attribution and "creativecommons.org" not in attribution:
         return attribution.replace(LICENCE, f"{LICENCE} ({LICENCE_URL})", 1)
@@ -188,7 +199,7 @@ def _is_weather_back(alert: Alert) -> bool:
 def _level_word(alert: Alert, level: str) -> str:
     if alert.kind is AlertKind.ALL_CLEAR:
         return "" if _is_weather_back(alert) else "none"
-    return level if alert.kind is AlertKind.HOT_DRY else ""
+    return level if alert.kind in (AlertKind.HOT_DRY, AlertKind.MITE_PRESSURE) else ""
 
 
 def _what_grows(evidence: AlertEvidence, today: dt.date) -> dict[str, Any]:
@@ -204,19 +215,25 @@ def _what_grows(evidence: AlertEvidence, today: dt.date) -> dict[str, Any]:
         "dry_plants": water[:ROWS_MAX],
         "dry_plants_more": max(len(water) - ROWS_MAX, 0),
         "pressures": pressures[:PRESSURES_MAX],
+        "looks": evidence.get("looks", [])[:ROWS_MAX],
+        "milestones": evidence.get("milestones", [])[:ROWS_MAX],
+        "short": _alike(evidence.get("short", []))[:ROWS_MAX],
     }
 
 
-def _what_comes(evidence: AlertEvidence) -> dict[str, Any]:
+def _what_comes(evidence: AlertEvidence, today: dt.date) -> dict[str, Any]:
+    spell = evidence.get("spell")
     return {
         "days": shown_days(evidence),
-        "spell": evidence.get("spell"),
+        "spell": spell,
+        "begins_in_d": (dt.date.fromisoformat(spell["start_day"]) - today).days if spell else 0,
         "rule": evidence.get("rule"),
         "faults": evidence.get("faults", [])[:ROWS_MAX],
         "closes": evidence.get("closes_kind", ""),
         "because": evidence.get("closed_because", ""),
         "horizon_end": evidence.get("horizon_end"),
         "clears_when": evidence.get("clears_when", [])[:ROWS_MAX],
+        "also": evidence.get("also", [])[:ROWS_MAX],
     }
 
 
@@ -231,4 +248,5 @@ def _what_can_be_sprayed(evidence: AlertEvidence) -> dict[str, Any]:
         "opens_at": window["start_at"] if window else _blocked_until(materials),
         "is_open": window is not None and evidence.get("spray_state", "open") == "open",
         "reasons": list(reasons)[:3],
+        "instead": evidence.get("instead", [])[:ROWS_MAX],
     }

@@ -34,7 +34,9 @@ from alertd.settings import Settings
 from alertd.weather.replay import ReplayServer
 from alertd.weather.replay_truth import ForecastError
 
-STEP = dt.timedelta(hours=12)
+STEP = dt.timedelta(days=1)
+MAIL_ROUND_AFTER = dt.timedelta(hours=6)
+"""By then it is past waking time in every invented zone."""
 FIRST_HOUR = 10
 """UTC hour of the first cycle of each day: early morning in the invented firm's zones."""
 TAIL_D = 17
@@ -121,11 +123,11 @@ def _steps(first: dt.date, last: dt.date) -> Iterator[dt.datetime]:
 
 
 def _step(stage: Stage, now: dt.datetime) -> None:
-    """Let half a day pass: a cycle, then the messages that are due by then and by the next step."""
+    """Let a day pass: a cycle, then the messages that are due at once and those due after waking."""
     stage.clock.now = now
     stage.app.cycle.run(now)
     stage.cycles += 1
-    for at in (now, now + STEP / 2):
+    for at in (now, now + MAIL_ROUND_AFTER):
         stage.clock.now = at
         stage.app.delivery.run(at)
 

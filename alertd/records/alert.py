@@ -17,7 +17,11 @@ class AlertKind(StrEnum):
     """What an alert is about."""
 
     HOT_DRY = "hot-dry-warning"
+    MITE_PRESSURE = "mite-pressure"
+    WATER_SHORT = "water-short"
     SPRAY_WINDOW = "spray-window"
+    SCOUTING_DUE = "scouting-due"
+    MILESTONE = "milestone"
     WEATHER_MISSING = "weather-missing"
     ALL_CLEAR = "all-clear"
 
@@ -86,7 +90,11 @@ class MessageState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class OutboxMessage:
-    """One alert on its way to one subscriber. ``id`` names it on every retry."""
+    """One alert on its way to one subscriber. ``id`` names it on every retry.
+
+    One for the ``digest`` is never sent by itself: it waits for the subscriber's digest of ``due_at``.
+    ``handed_over_from`` names who did not acknowledge it.
+    """
 
     id: str
     alert_id: str
@@ -97,6 +105,8 @@ class OutboxMessage:
     attempts: int = 0
     expires_at: dt.datetime | None = None
     last_error: str = ""
+    digest: bool = False
+    handed_over_from: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,7 +51,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class MitePressure:
-    """Mite pressure 0-100 of one species on one site, with what it is made of."""
+    """Mite pressure 0-100 of one species on one site, with what it is made of.
+
+    ``known`` is False where too few of the last days are known: the score is then 0 but says nothing.
+    Doubling times are those of steady growth on the site's best host, over the next days and over the
+    forecast. ``egg_share`` and the dates come from the population model and are None while the species
+    rests; a date is None, too, if it lies beyond the forecast. ``generations`` is a lower bound where
+    the service does not know the whole season.
+    """
 
     species: str
     score: float
@@ -65,6 +72,10 @@ class MitePressure:
     hosts: tuple[str, ...]
     score_ahead: float = 0.0
     next_adults_on: dt.date | None = None
+    egg_share: float | None = None
+    next_hatch_on: dt.date | None = None
+    doubling_ahead_d: float | None = None
+    known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +83,8 @@ class HotDrySpell:
     """A run of hot dry local days, ``[start_day, end_day]`` inclusive.
 
     ``observed_days`` are over, ``forecast_days`` are to come (today counts as to come).
-    ``open_ended`` says that the spell still runs at the end of the forecast.
+    ``open_ended`` says that the spell still runs at the end of the forecast. ``chance`` is that of the
+    watch step being reached on one of its days from today on; None where it cannot be told.
     """
 
     start_day: dt.date
@@ -87,6 +99,7 @@ class HotDrySpell:
     heat_sum_c_d: float
     vapour_pressure_deficit_max_kpa: float
     lead_time_d: int
+    chance: float | None = None
 
     @property
     def days(self) -> int:
@@ -110,7 +123,11 @@ class WaterStatus:
 
 @dataclass(frozen=True, slots=True)
 class SprayWindow:
-    """Hours in a row with no block found: ``[start_at, end_at)`` in UTC."""
+    """Hours in a row with no block found: ``[start_at, end_at)`` in UTC.
+
+    ``chance`` is that of the likeliest stretch as long as the job, from ``best_start_at``, staying
+    without a block; both None where it cannot be told.
+    """
 
     material: str
     start_at: dt.datetime
@@ -118,6 +135,8 @@ class SprayWindow:
     closed_by: tuple[str, ...]
     cautions: tuple[str, ...] = ()
     quality: float = 0.0
+    chance: float | None = None
+    best_start_at: dt.datetime | None = None
 
     @property
     def hours(self) -> int:
@@ -157,7 +176,11 @@ class DayWeather:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """Everything alertd can say about a site at ``made_at``, from weather as of ``data_as_of``."""
+    """Everything alertd can say about a site at ``made_at``, from weather as of ``data_as_of``.
+
+    ``spell_doubtful`` says that unknown hours could hide a hot dry spell, or a higher level of one:
+    no warning may be lowered or cleared on it.
+    """
 
     site_id: str
     made_at: dt.datetime
@@ -172,6 +195,7 @@ class Assessment:
     water: tuple[WaterStatus, ...]
     materials: tuple[MaterialOutlook, ...]
     missing: Mapping[str, float] = field(default_factory=dict)
+    spell_doubtful: bool = False
 
     @property
     def age_h(self) -> float:

@@ -81,6 +81,8 @@ class SpellEvidence(TypedDict):
     heat_sum_c_d: float
     vapour_pressure_deficit_max_kpa: float
     lead_time_d: int
+    chance: NotRequired[float | None]
+    """0..1 that it comes; None or left out where that cannot be told."""
 
 
 class RuleEvidence(TypedDict):
@@ -117,6 +119,52 @@ class ScoutingEvidence(TypedDict):
     status: str
 
 
+class LookEvidence(TypedDict):
+    """One species to look for now: why, where and how; again after ``interval_d`` days."""
+
+    species: str
+    name: str
+    why: str
+    method: str
+    places: str
+    interval_d: float
+    plants: list[str]
+
+
+class MilestoneEvidence(TypedDict):
+    """One milestone in the year of a species, reached or foretold (``expected_on``)."""
+
+    species: str
+    name: str
+    milestone: str
+    text: str
+    advice: str
+    degree_days_c_d: float | None
+    expected_on: str | None
+    source: str
+    status: str
+    plants: list[str]
+
+
+class ShortEvidence(TypedDict):
+    """One planting that is or will be short of water, and about how much would refill its root zone."""
+
+    plant: str
+    new_planting: bool
+    stressed_on: str | None
+    refill_mm: float
+    reason: str
+
+
+class InsteadEvidence(TypedDict):
+    """Something to do that no spraying limit stands against, and how firm that advice is."""
+
+    name: str
+    text: str
+    status: str
+    source: str
+
+
 class WindowEvidence(TypedDict):
     """Hours with no block found."""
 
@@ -126,6 +174,10 @@ class WindowEvidence(TypedDict):
     closed_by: list[str]
     cautions: list[str]
     quality: float
+    chance: NotRequired[float | None]
+    """0..1 that its likeliest hours stay open; None or left out where that cannot be told."""
+    best_start_at: NotRequired[str | None]
+    """Start of those hours."""
 
 
 class MaterialEvidence(TypedDict):
@@ -172,3 +224,11 @@ class AlertEvidence(TypedDict):
     closed_because: NotRequired[str]
     opened_at: NotRequired[str]
     clears_when: NotRequired[list[str]]
+    looks: NotRequired[list[LookEvidence]]
+    milestones: NotRequired[list[MilestoneEvidence]]
+    short: NotRequired[list[ShortEvidence]]
+    instead: NotRequired[list[InsteadEvidence]]
+    also: NotRequired[list[str]]
+    """Sentences about the weaker alerts of the same cycle, which people get no message of their own for."""
+    told_with: NotRequired[str]
+    """The id of the strongest alert of the same cycle; the same for every alert told with it."""

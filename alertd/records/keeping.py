@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import NamedTuple
 
 from alertd.records.alert import Alert, MessageState, OutboxMessage
@@ -13,11 +14,26 @@ from alertd.records.site import Channel, Site, Subscriber
 
 @dataclass(frozen=True, slots=True)
 class LeasedMessage(OutboxMessage):
-    """A message lent until ``lease_until``; only ``owner`` with this ``generation`` may settle it."""
+    """A message lent until ``lease_until``; only ``owner`` with this ``generation`` may settle it.
+
+    ``alone`` asks that nothing else be under way while this one is: it may be what killed its workers.
+    """
 
     owner: str = field(kw_only=True)
     generation: int = field(kw_only=True)
     lease_until: dt.datetime = field(kw_only=True)
+    alone: bool = field(default=False, kw_only=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Settlement:
+    """What became of one lent message: sent, dead, expired, or pending again from ``due_at`` on."""
+
+    message: OutboxMessage
+    state: MessageState
+    at: dt.datetime
+    detail: str = ""
+    due_at: dt.datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +64,53 @@ class HistoryEntry(NamedTuple):
     alert: Alert
     site_name: str
     deliveries: tuple[MessageSummary, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A mail about a subscription itself, such as the request to confirm it. ``id`` names it on every try."""
+
+    id: str
+    subscriber_id: str
+    address: str
+    queued_at: dt.datetime
+    expires_at: dt.datetime
+    state: MessageState = MessageState.PENDING
+    attempts: int = 0
+    generation: int = 0
+    last_error: str = ""
+
+
+class Ration(NamedTuple):
+    """How many notices one address, and all addresses together, may get."""
+
+    pause: dt.timedelta
+    per_day: int
+    per_hour_in_all: int
+
+
+class BounceKind(StrEnum):
+    """What a returned mail says about its reader: the address is dead, busy, or our mail unwanted by rule."""
+
+    HARD = "hard"
+    SOFT = "soft"
+    POLICY = "policy"
+
+
+MESSAGE_REF, NOTICE_REF, BRIEF_REF = "m", "n", "b"
+"""What the ``ref`` of a mail begins with, before a dot and its id."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bounce:
+    """One recipient's line of one delivery report about one message of ours (``ref``)."""
+
+    ref: str
+    kind: BounceKind
+    status: str
+    action: str
+    at: dt.datetime
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,16 @@ HISTORY_COLUMNS: tuple[str, ...] = (
     "humidity_afternoon_pct",
     "humid_hours",
     "wind_max_m_s",
+    "precipitation_known_mm",
+    "humidity_afternoon_most_pct",
+    "evapotranspiration_mm",
+    "twospotted_heat_c_d",
 )
+"""Newer columns stand at the end: a state written before them has shorter days.
+
+``precipitation_mm`` is NaN unless every hour is known, ``precipitation_known_mm`` what the known hours
+add up to. ``humid_hours`` and ``humidity_afternoon_most_pct`` count unknown hours as moist.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +53,10 @@ class SeasonState:
     """The season of one site up to the end of ``day`` (local), as known at ``made_at``.
 
     ``history`` holds the last finished days, newest last, each a tuple in the order of
-    ``HISTORY_COLUMNS``, NaN for unknown.
+    ``HISTORY_COLUMNS``, NaN for unknown. ``account_since`` names the plantings whose soil-water account
+    is still young, with the day it began without anybody knowing the soil. ``spell`` is the hot dry
+    spell that holds at the end of ``day``, empty if none does: ordinal of its first day, then its peak
+    (degC), rain (mm), heat sum (degC d) and largest vapour pressure deficit (kPa) so far.
     """
 
     site_id: str
@@ -54,3 +66,5 @@ class SeasonState:
     depletion_mm: Mapping[str, float] = field(default_factory=dict)
     last_wetting_day: Mapping[str, str] = field(default_factory=dict)
     history: tuple[tuple[float, ...], ...] = ()
+    account_since: Mapping[str, str] = field(default_factory=dict)
+    spell: tuple[float, ...] = ()

@@ -74,6 +74,18 @@ class Channel(StrEnum):
     WEBHOOK = "webhook"
 
 
+class Standing(StrEnum):
+    """Where a subscriber stands: only an active one is sent alerts.
+
+    pending has not confirmed the address yet, suspended could not be reached, left asked to be left alone.
+    """
+
+    PENDING = "pending"
+    ACTIVE = "active"
+    SUSPENDED = "suspended"
+    LEFT = "left"
+
+
 class UnitSystem(StrEnum):
     """The reader's units."""
 
@@ -171,6 +183,7 @@ class Subscriber:
     """One person or machine and the one way to reach it. ``address`` is an email address or a URL.
 
     Messages go out between ``wake_hour`` and ``rest_hour``, local to the site they are about.
+    ``active`` is the operator's switch, ``standing`` the reader's own word; since ``standing_at``.
     """
 
     id: str
@@ -183,6 +196,8 @@ class Subscriber:
     wake_hour: int = 6
     rest_hour: int = 20
     active: bool = True
+    standing: Standing = Standing.ACTIVE
+    standing_at: dt.datetime | None = None
 
     def __post_init__(self) -> None:
         checked_name(self.name)
@@ -194,8 +209,14 @@ class Subscriber:
 
 @dataclass(frozen=True, slots=True)
 class Subscription:
-    """A subscriber wants to hear about a site; empty ``kinds`` means every kind."""
+    """A subscriber wants to hear about a site; empty ``kinds`` means every kind.
+
+    Until ``snoozed_until`` only the severest is told; ``acknowledged`` names the open episodes of the site
+    that the subscriber has seen.
+    """
 
     subscriber_id: str
     site_id: str
     kinds: tuple[str, ...] = ()
+    snoozed_until: dt.datetime | None = None
+    acknowledged: frozenset[str] = frozenset()

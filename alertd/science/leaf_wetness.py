@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from alertd.science.arrays import BoolArray, FloatArray
-from alertd.science.lookahead import steps, sum_ahead, unknown_ahead
+from alertd.science.lookahead import any_ahead, steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def _rain_before(
 ) -> tuple[BoolArray, BoolArray]:
     # looking back is looking ahead on the reversed axis
     back = precipitation_mm[..., ::-1]
-    rained = sum_ahead((back >= rain_mm).astype(np.float64), rain_time_h)[..., ::-1] > 0.5
-    unknown = unknown_ahead(np.isnan(back), rain_time_h)[..., ::-1]
+    rained = any_ahead(back >= rain_mm, rain_time_h)[..., ::-1]
+    unknown = any_ahead(np.isnan(back), rain_time_h)[..., ::-1]
     before_start = np.arange(precipitation_mm.shape[-1]) < steps(rain_time_h)
     return rained, unknown | before_start

@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from alertd.science.arrays import FloatArray, IntArray, floating
-from alertd.science.spray_board import Board, Look
+from alertd.science.spray_board import ROOM, Bits, Board, Look, Room
 from alertd.science.spray_hours import SprayHours, SprayRecords, offered
+from alertd.science.spray_plan import plan_of
 from alertd.science.spray_plants import plant_gates, record_gates
 from alertd.science.spray_reasons import REASON_WORDS, Reason, reasons_in
 from alertd.science.spray_rules import (
@@ -25,12 +26,12 @@ from alertd.science.spray_rules import (
     rules_for,
     sensitivity,
 )
-from alertd.science.spray_weather import weather_board
 
 __all__ = [
     "REASON_WORDS",
     "Reason",
     "Sensitivity",
+    "SharedVerdicts",
     "SprayHours",
     "SprayRecords",
     "SprayRules",
@@ -39,6 +40,7 @@ __all__ = [
     "blackouts",
     "check_overrides",
     "figure_of",
+    "judge",
     "offered",
     "reasons_in",
     "residual_left",
@@ -46,6 +48,8 @@ __all__ = [
     "sensitivity",
 ]
 
+SITES_AT_ONCE = 192
+ONE = ROOM(1.0)
 WATER_GATES = (
     Reason.MISSING_WEATHER | Reason.COARSE_STEP | Reason.COLD | Reason.WIND_HIGH | Reason.GUST
     | Reason.GUST_UNKNOWN | Reason.OUTSIDE_HOURS
@@ -64,6 +68,19 @@ class SprayVerdict:
     block_bits: IntArray
     caution_bits: IntArray
     margin: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class SharedVerdicts:
+    """Verdicts that materials with the same limits share; arrays of shape (n_verdicts, n_sites, n_hours).
+
+    ``verdict_of`` holds the position of the verdict of each of the rules.
+    """
+
+    block_bits: Bits
+    caution_bits: Bits
+    margin: Room
+    verdict_of: tuple[int, ...]
 
 
 def residual_left(
@@ -135,24 +152,70 @@ def blackout(hours: SprayHours, rules: SprayRules, records: SprayRecords | None 
 def blackouts(
     hours: SprayHours, rules: Sequence[SprayRules], records: Sequence[SprayRecords | None] | None = None
 ) -> list[SprayVerdict]:
-    """Judge the same hours for several materials, sharing what they have in common; see ``blackout``."""
-    look = Look(hours)
-    books = records if records is not None else [None] * len(rules)
-    return [_judge(look, rule, book) for rule, book in zip(rules, books, strict=True)]
+    """Judge the same hours for several materials, sharing what they have in common; see ``blackout``.
+
+    Materials with the same limits share the arrays of their verdict: read them, do not write to them.
+    """
+    shared = judge(hours, rules, records)
+    blocks, cautions = shared.block_bits.astype(np.int64), shared.caution_bits.astype(np.int64)
+    verdicts = [SprayVerdict(*parts) for parts in zip(blocks, cautions, shared.margin, strict=True)]
+    return [verdicts[i] for i in shared.verdict_of]
 
 
-def _judge(look: Look, rules: SprayRules, records: SprayRecords | None) -> SprayVerdict:
-    board = weather_board(look, rules)
-    plant_gates(look.hours, rules, board)
-    if records is not None:
-        record_gates(records, rules, board)
-    return _verdict(board, WATER_GATES if rules.plain_water else None)
+def judge(
+    hours: SprayHours,
+    rules: Sequence[SprayRules],
+    records: Sequence[SprayRecords | None] | None = None,
+    judged: slice = slice(None),
+) -> SharedVerdicts:
+    """Judge hours for several materials, sharing what they have in common.
+
+    Parameters
+    ----------
+    hours : SprayHours
+        Weather and plants, shape (n_sites, n_hours).
+    rules : sequence of SprayRules
+        Limits of each material.
+    records : sequence of SprayRecords or None, optional
+        What was applied before, for each of the rules.
+    judged : slice
+        The hours that are judged; the others are only looked back on or ahead at.
+
+    Returns
+    -------
+    SharedVerdicts
+        As many verdicts as there are different sets of limits.
+
+    Notes
+    -----
+    Sites are judged in handfuls whose arrays stay in the processor's cache; no site sees another.
+    """
+    plan = plan_of(rules, records)
+    n_sites, n_hours = hours.shape
+    shape = (len(plan.verdicts), n_sites, len(range(n_hours)[judged]))
+    blocks, cautions = np.empty(shape, dtype=np.uint32), np.empty(shape, dtype=np.uint32)
+    margin = np.empty(shape, dtype=ROOM)
+    for first in range(0, n_sites, SITES_AT_ONCE):
+        some = slice(first, first + SITES_AT_ONCE)
+        look = Look(hours.of_sites(some), judged)
+        for i, weather in plan.boards(look):
+            rule, book = plan.verdicts[i].rules, plan.verdicts[i].records
+            board = Board()
+            plant_gates(look.now, rule, board)
+            if book is not None:
+                record_gates(book.of_sites(some, judged), rule, board)
+            target = blocks[i, some], cautions[i, some], margin[i, some]
+            _write(weather.joined(board), WATER_GATES if rule.plain_water else None, target)
+    return SharedVerdicts(blocks, cautions, margin, plan.verdict_of)
 
 
-def _verdict(board: Board, gates: Reason | None) -> SprayVerdict:
-    blocks, cautions = board.blocks, board.cautions
+def _write(board: Board, gates: Reason | None, target: tuple[Bits, Bits, Room]) -> None:
+    blocks, cautions, margin = target
+    blocks[...] = 0 if board.blocks is None else board.blocks
+    cautions[...] = 0 if board.cautions is None else board.cautions
     if gates is not None:
-        blocks &= np.int64(gates)
-        cautions &= np.int64(gates)
-    margin: FloatArray = np.where(blocks == 0, np.clip(board.margin, 0.0, 1.0), 0.0)
-    return SprayVerdict(blocks, cautions & ~blocks, margin)
+        blocks &= np.uint32(gates)
+        cautions &= np.uint32(gates)
+    np.bitwise_and(cautions, ~blocks, out=cautions)
+    room = ONE if board.margin is None else np.clip(board.margin, 0.0, 1.0)
+    np.multiply(room, blocks == 0, out=margin)

@@ -9,18 +9,29 @@ import numpy as np
 import numpy.typing as npt
 
 from alertd.science.arrays import BoolArray, FloatArray
-from alertd.science.lookahead import sum_ahead, unknown_ahead
-from alertd.science.spray_hours import SprayHours
+from alertd.science.lookahead import maximum_ahead, minimum_ahead, sum_ahead, unknown_ahead
+from alertd.science.spray_hours import SprayHours, offered
 from alertd.science.spray_reasons import Reason
 
 Part = TypeVar("Part")
+Bits = npt.NDArray[np.uint32]
+Room = npt.NDArray[np.float32]
+
+# Distances from limits only rank open hours, so half the width is plenty.
+ROOM = np.float32
 
 
 class Look:
-    """Hours with what was already worked out about them."""
+    """Hours with what was already worked out about them.
 
-    def __init__(self, hours: SprayHours) -> None:
+    ``hours`` are all of them, ``now`` those that are judged; the rest is only looked ahead at. Parts
+    that stand for the judged hours are cut to them.
+    """
+
+    def __init__(self, hours: SprayHours, judged: slice = slice(None)) -> None:
         self.hours = hours
+        self.judged = judged
+        self.now = hours.cut(judged)
         self._known: dict[Any, Any] = {}
 
     def once(self, key: Hashable, work: Callable[[], Part]) -> Part:
@@ -30,8 +41,33 @@ class Look:
         part: Part = self._known[key]
         return part
 
+    def cut(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Return values of all hours at the judged ones; values by site as they are."""
+        return values if values.shape[-1] == 1 else np.ascontiguousarray(values[:, self.judged])
+
+    @property
+    def gust_expected(self) -> BoolArray:
+        """Whether a gust is given in the judged hours, so that a gap in it is missing weather."""
+        hours = self.hours
+        if hours.gust_expected is not None:
+            return self.cut(by_site(hours.gust_expected))
+        # services that give gusts leave them out of their coarse steps
+        return by_site(offered(hours.wind_gust_m_s)) & ~self.now.coarse
+
+    @property
+    def probability_expected(self) -> BoolArray:
+        """Whether the chance of rain is given, so that a gap in it is missing weather."""
+        hours = self.hours
+        if hours.probability_expected is not None:
+            return self.cut(by_site(hours.probability_expected))
+        return by_site(offered(hours.precipitation_probability_pct))
+
+    def sunlit_now(self, cloud_pct: float) -> BoolArray:
+        """Judged hours in which the sun reaches the plants."""
+        return self.once(("sunlit now", cloud_pct), lambda: self.cut(self.sunlit(cloud_pct)))
+
     def sunlit(self, cloud_pct: float) -> BoolArray:
-        """Hours in which the sun reaches the plants; unknown cloud or sun counts as sun."""
+        """Hours, all of them, in which the sun reaches the plants; unknown cloud or sun counts as sun."""
         hours = self.hours
         # written as "not under cloud" and "not night", so that NaN falls on the sunny side
         return self.once(
@@ -43,49 +79,93 @@ class Look:
             ),
         )
 
+    def hottest(self, ahead_h: float, sun_cloud_pct: float | None = None) -> FloatArray:
+        """Highest temperature [degC] after each judged hour, -inf where there is none.
+
+        With a cloud limit only hours under the sun count.
+        """
+        temperature = self.hours.air_temperature_c
+
+        def work() -> FloatArray:
+            counted = temperature
+            if sun_cloud_pct is not None:
+                counted = np.where(self.sunlit(sun_cloud_pct), temperature, -np.inf)
+            return self.cut(maximum_ahead(counted, ahead_h, skip_first=True))
+
+        return self.once(("hottest", ahead_h, sun_cloud_pct), work)
+
+    def coldest(self, ahead_h: float) -> FloatArray:
+        """Lowest temperature [degC] from each judged hour to ``ahead_h`` later."""
+        return self.once(
+            ("coldest", ahead_h), lambda: self.cut(minimum_ahead(self.hours.air_temperature_c, ahead_h))
+        )
+
     def rain_sum(self, ahead_h: float) -> FloatArray:
-        """Rain [mm] from each hour to ``ahead_h`` later."""
-        return self.once(("rain", ahead_h), lambda: sum_ahead(self.hours.precipitation_mm, ahead_h))
+        """Rain [mm] from each judged hour to ``ahead_h`` later."""
+        return self.once(("rain", ahead_h), lambda: self.cut(sum_ahead(self.hours.precipitation_mm, ahead_h)))
+
+    def rain_chance(self, ahead_h: float) -> FloatArray:
+        """Highest chance of rain [%] from each judged hour to ``ahead_h`` later."""
+        return self.once(
+            ("chance", ahead_h),
+            lambda: self.cut(maximum_ahead(self.hours.precipitation_probability_pct, ahead_h)),
+        )
 
     def unknown(self, name: str, ahead_h: float) -> BoolArray:
-        """Whether a quantity has a gap from each hour to ``ahead_h`` later."""
+        """Whether a quantity has a gap from each judged hour to ``ahead_h`` later."""
         return self.once(
-            ("unknown", name, ahead_h), lambda: unknown_ahead(np.isnan(getattr(self.hours, name)), ahead_h)
+            ("unknown", name, ahead_h),
+            lambda: self.cut(unknown_ahead(np.isnan(getattr(self.hours, name)), ahead_h)),
         )
 
 
 class Board:
-    """Bits and margin while the gates add to them."""
+    """Bits and margin while the gates add to them; None where no gate has had anything to say.
 
-    def __init__(self, shape: tuple[int, int]) -> None:
-        self.blocks = np.zeros(shape, dtype=np.int64)
-        self.cautions = np.zeros(shape, dtype=np.int64)
-        self.margin = np.ones(shape)
+    Boards that were joined share their arrays: only the gate that made a board writes on it.
+    """
 
-    def copy(self) -> Board:
-        """Return a board that can be written on without touching this one."""
-        twin = Board.__new__(Board)
-        twin.blocks, twin.cautions, twin.margin = self.blocks.copy(), self.cautions.copy(), self.margin.copy()
-        return twin
+    __slots__ = ("blocks", "cautions", "margin")
 
-    def add(self, other: Board) -> None:
-        """Take over what another board holds."""
-        self.blocks |= other.blocks
-        self.cautions |= other.cautions
-        np.fmin(self.margin, other.margin, out=self.margin)
+    def __init__(self) -> None:
+        self.blocks: Bits | None = None
+        self.cautions: Bits | None = None
+        self.margin: Room | None = None
+
+    def joined(self, other: Board) -> Board:
+        """Return a new board with what both hold."""
+        board = Board()
+        board.blocks = _joined(self.blocks, other.blocks, np.bitwise_or)
+        board.cautions = _joined(self.cautions, other.cautions, np.bitwise_or)
+        board.margin = _joined(self.margin, other.margin, np.fmin)
+        return board
 
     def block(self, reason: Reason, where: BoolArray) -> None:
         """Close hours; ``where`` is by site and hour, or broadcasts to it."""
-        np.bitwise_or(self.blocks, np.int64(reason), out=self.blocks, where=where)
+        self.blocks = _marked(self.blocks, reason, where)
 
     def caution(self, reason: Reason, where: BoolArray) -> None:
         """Mark hours as open with a caution."""
-        np.bitwise_or(self.cautions, np.int64(reason), out=self.cautions, where=where)
+        self.cautions = _marked(self.cautions, reason, where)
 
     def room(self, distance: FloatArray) -> None:
-        """Take note of a distance from a limit, 1 being roomy."""
-        # fmin: an unknown distance belongs to an hour that is closed anyway
-        np.fmin(self.margin, distance, out=self.margin)
+        """Take note of a distance from a limit, 1 being roomy; unknown ones belong to closed hours."""
+        narrow = distance.astype(ROOM, copy=False)
+        self.margin = narrow if self.margin is None else np.fmin(self.margin, narrow)
+
+
+def _marked(words: Bits | None, reason: Reason, where: BoolArray) -> Bits | None:
+    # most gates of most weather are silent, and asking is cheaper than writing
+    if not where.any():
+        return words
+    marks = np.multiply(where, np.uint32(reason))
+    return marks if words is None else np.bitwise_or(words, marks)
+
+
+def _joined(one: Any, other: Any, join: np.ufunc) -> Any:
+    if one is None or other is None:
+        return other if one is None else one
+    return join(one, other)
 
 
 def by_site(values: npt.NDArray[Any]) -> npt.NDArray[Any]:

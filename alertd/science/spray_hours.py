@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any
@@ -30,6 +31,16 @@ class SprayRecords:
     hours_since_patch_test: FloatArray | None = None
     patch_injury: BoolArray | None = None
 
+    def of_sites(self, sites: slice, hours: slice) -> SprayRecords:
+        """Return the records of some of the sites, those by hour at some of the hours."""
+        parts = {item.name: getattr(self, item.name) for item in fields(self)}
+        return SprayRecords(
+            **{
+                name: part if part is None else (part[sites] if part.ndim == 1 else part[sites, hours])
+                for name, part in parts.items()
+            }
+        )
+
 
 @dataclass(frozen=True)
 class SprayHours:
@@ -45,7 +56,8 @@ class SprayHours:
     ``gust_expected`` and ``probability_expected`` say that the provider gives that quantity, so that a
     gap in it is missing weather; None reads it off the data (``offered``; gusts not in coarse steps).
     Where it is not expected a tighter cap holds instead and the hour carries a caution.
-    ``dormant`` None: not known, which cautions for materials that are for dormant plants only.
+    ``dormant`` None: not known, which cautions for materials that are for dormant plants only;
+    ``in_bloom`` None: not known, which cautions for materials that endanger bees.
     """
 
     air_temperature_c: FloatArray
@@ -63,7 +75,7 @@ class SprayHours:
     local_hour: FloatArray
     coarse: BoolArray
     drought: npt.NDArray[np.integer[Any]]
-    in_bloom: BoolArray
+    in_bloom: BoolArray | None
     full_sun: BoolArray
     ceiling_m: FloatArray | None = None
     dry_spell: BoolArray | None = None
@@ -90,6 +102,23 @@ class SprayHours:
         n_sites, n_hours = self.air_temperature_c.shape
         return n_sites, n_hours
 
+    def cut(self, hours: slice) -> SprayHours:
+        """Return the same sites at some of the hours only."""
+        return self._taken(slice(None), hours, np.ascontiguousarray)
+
+    def of_sites(self, sites: slice) -> SprayHours:
+        """Return the same hours of some of the sites only."""
+        return self._taken(sites, slice(None), np.asarray)
+
+    def _taken(self, sites: slice, hours: slice, laid: Callable[[Any], Any]) -> SprayHours:
+        part = object.__new__(SprayHours)  # shapes were checked when the whole was made
+        for name in _NAMES:
+            values = getattr(self, name)
+            if values is not None:
+                values = laid(values[sites] if values.ndim == 1 else values[sites, hours])
+            object.__setattr__(part, name, values)
+        return part
+
     @cached_property
     def unknown_now(self) -> BoolArray:
         """Hours with a value missing that every material needs."""
@@ -104,6 +133,7 @@ _NEEDED = (
     "precipitation_mm", "cloud_cover_pct", "sun_altitude_deg", "hours_since_sunrise", "hours_to_sunset",
     "local_hour",
 )  # fmt: skip
+_NAMES = tuple(item.name for item in fields(SprayHours))
 _HOURLY = frozenset({*_NEEDED, "wind_gust_m_s", "precipitation_probability_pct", "coarse", "ceiling_m"})
 
 

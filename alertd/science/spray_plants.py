@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from alertd.catalog.materials import BeeCategory, SulfurOil
+from alertd.science.arrays import BoolArray
 from alertd.science.spray_board import Board, by_site
 from alertd.science.spray_hours import SprayHours, SprayRecords
 from alertd.science.spray_reasons import Reason
@@ -14,18 +15,25 @@ HOUR_H = 1.0
 DROUGHT_OK, DROUGHT_CAUTION, DROUGHT_STRESSED = 0, 1, 2
 
 
+PLANT_LIMITS = (
+    "drought_sensitive", "drought_unknown_blocks", "sensitivity", "dormant_only", "bee_category",
+    "bee_flight_temperature_c",
+)  # fmt: skip
+"""What ``plant_gates`` reads of the rules."""
+
+
 def plant_gates(hours: SprayHours, rules: SprayRules, board: Board) -> None:
     """Set what the plants forbid: drought, bloom, sensitivity, leaf."""
     _drought(hours, rules, board)
     _bloom(hours, rules, board)
-    level = np.full(hours.shape[:1], int(rules.sensitivity))
+    level = np.full((hours.shape[0], 1), int(rules.sensitivity))
     if hours.sensitivity is not None:
-        level = np.maximum(by_site(level), by_site(hours.sensitivity))
-    board.block(Reason.SENSITIVE_PLANT, by_site(level) >= Sensitivity.AVOID)
-    board.caution(Reason.SENSITIVE_PLANT, by_site(level) == Sensitivity.WATCH)
+        level = np.maximum(level, by_site(hours.sensitivity))
+    board.block(Reason.SENSITIVE_PLANT, level >= Sensitivity.AVOID)
+    board.caution(Reason.SENSITIVE_PLANT, level == Sensitivity.WATCH)
     if rules.dormant_only:
         if hours.dormant is None:
-            board.caution(Reason.NOT_DORMANT, np.ones(hours.shape, dtype=np.bool_))
+            board.caution(Reason.NOT_DORMANT, np.array(True))
         else:
             board.block(Reason.NOT_DORMANT, ~by_site(hours.dormant))
 
@@ -41,18 +49,26 @@ def _drought(hours: SprayHours, rules: SprayRules, board: Board) -> None:
 
 
 def _bloom(hours: SprayHours, rules: SprayRules, board: Board) -> None:
-    bloom = by_site(hours.in_bloom)
-    after_sunset = hours.hours_to_sunset <= 0.0
-    before_sunrise = hours.hours_since_sunrise + HOUR_H <= 0.0
-    if rules.bee_category is BeeCategory.I:
-        free = np.zeros(hours.shape, dtype=np.bool_)
-    elif rules.bee_category is BeeCategory.II:
-        free = after_sunset
+    if hours.in_bloom is None:
+        bloom = np.zeros((hours.shape[0], 1), dtype=np.bool_)
+        board.caution(Reason.BLOOM, np.array(rules.bee_category is not BeeCategory.NONE))
     else:
-        free = after_sunset | before_sunrise | (hours.air_temperature_c < rules.bee_flight_temperature_c)
-    board.block(Reason.BLOOM, bloom & ~free)
-    weeds = bloom if hours.weeds_in_bloom is None else bloom | by_site(hours.weeds_in_bloom)
-    board.caution(Reason.BLOOM, weeds)
+        bloom = by_site(hours.in_bloom)
+    if bloom.any():
+        board.block(Reason.BLOOM, bloom & ~_free_of_bees(hours, rules))
+        board.caution(Reason.BLOOM, bloom)
+    if hours.weeds_in_bloom is not None:
+        board.caution(Reason.BLOOM, by_site(hours.weeds_in_bloom))
+
+
+def _free_of_bees(hours: SprayHours, rules: SprayRules) -> BoolArray:
+    after_sunset = hours.hours_to_sunset <= 0.0
+    if rules.bee_category is BeeCategory.I:
+        return np.zeros(hours.shape, dtype=np.bool_)
+    if rules.bee_category is BeeCategory.II:
+        return after_sunset
+    before_sunrise = hours.hours_since_sunrise + HOUR_H <= 0.0
+    return after_sunset | before_sunrise | (hours.air_temperature_c < rules.bee_flight_temperature_c)
 
 
 def record_gates(records: SprayRecords, rules: SprayRules, board: Board) -> None:

@@ -42,6 +42,7 @@ class Reason(IntFlag):
     SULFUR_OIL = 1 << 29
     PATCH_TEST = 1 << 30
     LOOK_AGAIN = 1 << 31
+    LIMITS_UNUSABLE = 1 << 32
 
 
 REASON_WORDS: Mapping[Reason, str] = MappingProxyType(
@@ -78,10 +79,14 @@ REASON_WORDS: Mapping[Reason, str] = MappingProxyType(
         Reason.SULFUR_OIL: "sulfur and oil too close together",
         Reason.PATCH_TEST: "patch test not passed",
         Reason.LOOK_AGAIN: "look again before repeating",
+        Reason.LIMITS_UNUSABLE: "limits entered for the site cannot be used",
     }
 )
 
 
 def reasons_in(bits: int) -> tuple[Reason, ...]:
     """Return the reasons in a bit pattern, lowest bit first; bits without a meaning are passed over."""
-    return tuple(reason for reason in Reason if int(bits) & reason)
+    return tuple(reason for bit, reason in _BY_BIT if bits & bit)
+
+
+_BY_BIT = tuple((int(reason), reason) for reason in Reason)

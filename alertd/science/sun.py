@@ -20,6 +20,9 @@ CIVIL_TWILIGHT_DEG = -6.0
 # 1 January 2026 0 h: the second year after a leap year lies in the middle of the four-year cycle.
 MIDDLE_YEAR_D = 9496.5
 RISE_STEPS = 5
+# Noon by the mean sun falls at 0 to 1 d after midnight UTC, sunrise and sunset up to half a day from it.
+NODES_D = (-0.6, 0.15, 0.85, 1.6)
+CUBIC = np.linalg.inv(np.vander(NODES_D))
 
 
 def altitude(latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike, at: object) -> Array:
@@ -64,9 +67,14 @@ def altitude(latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike, at: obje
     days = _days_since_j2000(at)
     latitude, longitude = _radians(latitude_deg), _radians(longitude_deg)
     declination, right_ascension, _ = _sun_place(days)
-    hour_angle = _sidereal_time(days) - right_ascension + longitude
-    sine = np.sin(latitude) * np.sin(declination) + np.cos(latitude) * np.cos(declination) * np.cos(
-        hour_angle
+    # The cosine of the hour angle is taken apart, so that every sine belongs to a place or to an instant
+    # alone: for many places over the same hours only products are left.
+    meridian = _sidereal_time(days) - right_ascension
+    across = np.cos(latitude)
+    sine = (
+        np.sin(latitude) * np.sin(declination)
+        + (across * np.cos(longitude)) * (np.cos(declination) * np.cos(meridian))
+        - (across * np.sin(longitude)) * (np.cos(declination) * np.sin(meridian))
     )
     sine = np.clip(sine, -1.0, 1.0)
     parallax = PARALLAX_RAD * np.sqrt(1.0 - sine * sine)
@@ -243,34 +251,74 @@ def _half_arc_cosine(latitude: Array, declination: Array, horizon: npt.ArrayLike
     return cosine
 
 
-def _hour_angle(days: Array, longitude: Array) -> tuple[Array, Array, Array]:
-    declination, right_ascension, distance = _sun_place(days)
-    angle = _sidereal_time(days) + longitude - right_ascension
-    return _wrapped(angle), declination, distance
-
-
 def _wrapped(angle: Array) -> Array:
     return np.asarray((angle + np.pi) % (2.0 * np.pi) - np.pi, dtype=np.float64)
 
 
 def _rise_and_set(latitude: Array, longitude: Array, midnight: Array) -> tuple[Array, Array]:
     turn = 2.0 * np.pi
+    at_place = _Ephemeris(midnight)
     transit = midnight + 0.5 - longitude / turn
     for _ in range(2):
-        transit = transit - _hour_angle(transit, longitude)[0] / turn
+        transit = transit - _wrapped(at_place.hour_angle(transit, longitude)) / turn
+    level, slope = np.sin(latitude), np.cos(latitude)
     events = []
     for side in (-1.0, 1.0):
         moment = transit + side * 0.25 + np.zeros_like(latitude)
         cosine = np.zeros_like(moment)
         for _ in range(RISE_STEPS):
-            angle, declination, distance = _hour_angle(moment, longitude)
-            horizon = -np.radians(REFRACTION_AT_HORIZON_DEG + SEMIDIAMETER_AT_1_AU_DEG / distance)
-            cosine = _half_arc_cosine(latitude, declination, horizon)
+            sine, dip = at_place.declination_sine(moment), at_place.horizon_sine(moment)
+            cosine = (dip - level * sine) / (slope * np.sqrt(1.0 - sine * sine))
             wanted = side * np.arccos(np.clip(cosine, -1.0, 1.0))
-            moment = moment + _wrapped(wanted - angle) / turn
+            moment = moment + _wrapped(wanted - at_place.hour_angle(moment, longitude)) / turn
         events.append(np.where(np.abs(cosine) <= 1.0, moment, np.nan))
     known = np.isfinite(events[0]) & np.isfinite(events[1])
     return np.where(known, events[0], np.nan), np.where(known, events[1], np.nan)
+
+
+class _Ephemeris:
+    """The sun around the days that begin at `midnight`, by the cubics through four moments of each.
+
+    The moments span every place's sunrise and sunset. Between them the cubic is within 1e-8 rad, far
+    below the ephemeris' own error, and costs no sine.
+    """
+
+    def __init__(self, midnight: Array) -> None:
+        self.midnight = midnight
+        places = [_sun_place(midnight + node) for node in NODES_D]
+        declinations, ascensions, distances = zip(*places, strict=True)
+        # the place among the stars, run on without a jump at the full turn
+        start = ascensions[0]
+        self._ascension = _cubic([start + _wrapped(one - start) for one in ascensions])
+        self._declination_sine = _cubic([np.sin(one) for one in declinations])
+        dips = [REFRACTION_AT_HORIZON_DEG + SEMIDIAMETER_AT_1_AU_DEG / one for one in distances]
+        self._horizon_sine = _cubic([np.sin(-np.radians(dip)) for dip in dips])
+
+    def declination_sine(self, days: Array) -> Array:
+        """Sine of the declination."""
+        return _value(self._declination_sine, days - self.midnight)
+
+    def horizon_sine(self, days: Array) -> Array:
+        """Sine of the altitude of the centre while the upper edge is seen on the horizon."""
+        return _value(self._horizon_sine, days - self.midnight)
+
+    def hour_angle(self, days: Array, longitude: Array) -> Array:
+        """Hour angle at a longitude, not yet cut to one turn."""
+        ascension = _value(self._ascension, days - self.midnight)
+        angle: Array = _sidereal_time(days) + longitude - ascension
+        return angle
+
+
+def _cubic(values: list[Array]) -> tuple[Array, ...]:
+    """Coefficients, highest first, of the cubic through values at ``NODES_D``."""
+    stacked = np.stack(values)
+    return tuple(np.asarray(np.tensordot(row, stacked, axes=1)) for row in CUBIC)
+
+
+def _value(cubic: tuple[Array, ...], at: Array) -> Array:
+    a, b, c, d = cubic
+    value: Array = ((a * at + b) * at + c) * at + d
+    return value
 
 
 def _as_datetime(days: float) -> dt.datetime | None:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from alertd.science.arrays import BoolArray, FloatArray, IntArray
 from alertd.science.spray_reasons import Reason, reasons_in
+
+Words = npt.NDArray[np.integer[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +52,86 @@ def run_bounds(flags: BoolArray) -> npt.NDArray[np.int64]:
     >>> run_bounds(np.array([[0, 1, 1, 0, 1]], dtype=bool)).tolist()
     [[0, 1, 3], [0, 4, 5]]
     """
-    padded = np.zeros((flags.shape[0], flags.shape[1] + 2), dtype=np.int8)
-    padded[:, 1:-1] = flags
-    change = np.diff(padded, axis=1)
-    # both lists come out by site and time, so that the n-th start belongs to the n-th end
-    site, start = np.nonzero(change == 1)
-    _, end = np.nonzero(change == -1)
-    return np.stack([site, start, end], axis=1).astype(np.int64)
+    n_rows, n_hours = flags.shape
+    # all rows in one line, with a closed hour before the first one and after each
+    line = np.zeros(n_rows * (n_hours + 1) + 1, dtype=np.bool_)
+    line[1:].reshape(n_rows, n_hours + 1)[:, :-1] = flags
+    edges = np.flatnonzero(line[1:] != line[:-1])
+    row, start = np.divmod(edges[::2], n_hours + 1)
+    return np.stack([row, start, edges[1::2] - row * (n_hours + 1)], axis=1).astype(np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWindows:
+    """Runs of open hours of many rows, by row and then by time; arrays of shape (n_windows,).
+
+    See ``OpenRun``; here the reasons are bits.
+    """
+
+    row: IntArray
+    start: IntArray
+    end: IntArray
+    closed_bits: Words
+    caution_bits: Words
+    quality: FloatArray
+
+
+def open_windows(
+    block_bits: Words, caution_bits: Words, margin: FloatArray, *, hours_min: int
+) -> OpenWindows:
+    """Find the runs of open hours that are long enough for the job, in many rows at once.
+
+    Parameters
+    ----------
+    block_bits, caution_bits : array of int, shape (n_rows, n_hours)
+        Bits of ``Reason``; an hour without block bits is open.
+    margin : array of float, shape (n_rows, n_hours)
+        Distance from the nearest limit, 0..1.
+    hours_min : int
+        Least length of a run. [h]
+
+    Returns
+    -------
+    OpenWindows
+        A run that lasts to the end of the data is closed by ``HORIZON_END``.
+
+    Raises
+    ------
+    ValueError
+        If ``hours_min`` is below 1 or the shapes differ.
+
+    Notes
+    -----
+    quality = max over stretches of ``hours_min`` hours of min(margin): the edges of a run always lie near
+    a limit, and the job can be put where there is most room.
+    """
+    if hours_min < 1:
+        raise ValueError(f"hours_min: {hours_min}; give 1 or more")
+    if not block_bits.shape == caution_bits.shape == margin.shape or block_bits.ndim != 2:
+        raise ValueError(
+            f"block_bits, caution_bits, margin: shapes {block_bits.shape} ... differ or do not fit"
+        )
+    bounds = run_bounds(block_bits == 0)
+    row, start, end = bounds[bounds[:, 2] - bounds[:, 1] >= hours_min].T
+    n_hours = block_bits.shape[1]
+    closing = block_bits[row, np.minimum(end, n_hours - 1)]
+    closed = np.where(end < n_hours, closing, np.array(int(Reason.HORIZON_END), dtype=block_bits.dtype))
+    if not row.size:
+        return OpenWindows(row, start, end, closed, closed, np.zeros(0, dtype=margin.dtype))
+    lengths = end - start
+    ends = np.cumsum(lengths)
+    begins = ends - lengths
+    # the hours of all windows in one line, one window after the other
+    hours = np.repeat(row * n_hours + start - begins, lengths) + np.arange(ends[-1])
+    cautions = np.bitwise_or.reduceat(caution_bits.ravel()[hours], begins)
+    room = margin.ravel()[hours]
+    least = np.append(room, room[-1:])
+    for later in range(1, hours_min):
+        np.minimum(least[: len(room) - later], room[later:], out=least[: len(room) - later])
+    # a stretch must begin early enough to end within its window
+    pairs = np.stack([begins, ends - hours_min + 1], axis=1).ravel()
+    quality = np.maximum.reduceat(least, pairs)[::2]
+    return OpenWindows(row, start, end, closed, cautions, quality)
 
 
 def open_runs(
@@ -87,28 +163,14 @@ def open_runs(
     quality = max over stretches of ``hours_min`` hours of min(margin): the edges of a run always lie near
     a limit, and the job can be put where there is most room.
     """
-    if hours_min < 1:
-        raise ValueError(f"hours_min: {hours_min}; give 1 or more")
-    if not block_bits.shape == caution_bits.shape == margin.shape or block_bits.ndim != 1:
-        raise ValueError(
-            f"block_bits, caution_bits, margin: shapes {block_bits.shape} ... differ or are not [hour]"
-        )
-    bounds = run_bounds((block_bits == 0)[np.newaxis, :])
-    long_enough = bounds[bounds[:, 2] - bounds[:, 1] >= hours_min]
-    return tuple(
-        _run(block_bits, caution_bits, margin, int(start), int(end), hours_min)
-        for _, start, end in long_enough
+    found = open_windows(
+        block_bits[np.newaxis], caution_bits[np.newaxis], margin[np.newaxis], hours_min=hours_min
     )
-
-
-def _run(
-    block_bits: IntArray, caution_bits: IntArray, margin: FloatArray, start: int, end: int, hours_min: int
-) -> OpenRun:
-    at_end = end >= block_bits.shape[0]
-    closed_by = (Reason.HORIZON_END,) if at_end else reasons_in(int(block_bits[end]))
-    cautions = reasons_in(int(np.bitwise_or.reduce(caution_bits[start:end])))
-    stretches = np.lib.stride_tricks.sliding_window_view(margin[start:end], hours_min)
-    return OpenRun(start, end, closed_by, cautions, float(stretches.min(axis=-1).max()))
+    columns = (found.start, found.end, found.closed_bits, found.caution_bits, found.quality)
+    return tuple(
+        OpenRun(start, end, reasons_in(closed), reasons_in(cautions), quality)
+        for start, end, closed, cautions, quality in zip(*(part.tolist() for part in columns), strict=True)
+    )
 
 
 def first_open(block_bits: IntArray, *, hours_min: int) -> int | None:
@@ -147,15 +209,68 @@ def main_reasons(block_bits: IntArray, *, most: int, aside: Reason | None = None
     Reasons that every night has (the inversion clock) would always win by count, so an hour counts for
     a reason only while none of ``aside`` closes it too.
     """
-    counts = _counts(block_bits[(block_bits & np.int64(aside or 0)) == 0])
-    if not counts.any():
-        counts = _counts(block_bits)
-    order = np.argsort(-counts, kind="stable")
-    reasons = tuple(Reason)
-    return tuple(reasons[i] for i in order[:most] if counts[i] > 0)
+    found = commonest(block_bits[np.newaxis], most=most, aside=aside)[0]
+    return tuple(Reason(bit) for bit in found.tolist() if bit)
 
 
-def _counts(block_bits: IntArray) -> IntArray:
-    bits = np.array([int(reason) for reason in Reason], dtype=np.int64)
-    counts: IntArray = ((block_bits[:, np.newaxis] & bits) != 0).sum(axis=0, dtype=np.int64)
+def commonest(block_bits: Words, *, most: int, aside: Reason | None = None) -> IntArray:
+    """Reasons that close most hours in each of many rows; see ``main_reasons``.
+
+    Parameters
+    ----------
+    block_bits : array of int, shape (n_rows, n_hours)
+    most, aside
+        As for ``main_reasons``.
+
+    Returns
+    -------
+    array of int, shape (n_rows, most)
+        One bit each, the commonest first, 0 where there are no more.
+    """
+    if aside is None:
+        counts = _bit_counts(block_bits)
+    else:
+        told = (block_bits & np.array(int(aside), dtype=block_bits.dtype)) == 0
+        counts = _bit_counts(block_bits * told)
+        nothing = ~counts.any(axis=1)
+        if nothing.any():
+            counts[nothing] = _bit_counts(block_bits[nothing])
+    found = np.zeros((len(block_bits), most), dtype=np.int64)
+    rows = np.arange(len(counts))
+    for place in range(most):
+        best = counts.argmax(axis=1)  # the first of equals
+        found[:, place] = np.where(counts[rows, best] > 0, np.int64(1) << best, 0)
+        counts[rows, best] = 0
+    return found
+
+
+def _bit_counts(words: Words) -> IntArray:
+    """How often each bit is set in each row, shape (n_rows, n_bits).
+
+    All bits of a word are added at once: three words of one weight make, as in a full adder, one of the
+    same weight and one carry of twice the weight.
+    """
+    n_rows = words.shape[0]
+    counts = np.zeros((n_rows, words.dtype.itemsize * 8), dtype=np.int64)
+    weight = 1
+    while words.shape[1]:
+        carries = []
+        while words.shape[1] > 1:
+            # two words are added as three of which one is zero
+            third = max(words.shape[1] // 3, 1)
+            a, b = words[:, :third], words[:, third : 2 * third]
+            half = a ^ b
+            if words.shape[1] > 2:
+                c = words[:, 2 * third : 3 * third]
+                carries.append((a & b) | (half & c))
+                half ^= c
+            else:
+                carries.append(a & b)
+            words = np.concatenate([half, words[:, 3 * third :]], axis=1)
+        octets = np.ascontiguousarray(words[:, 0]).astype(words.dtype.newbyteorder("<")).view(np.uint8)
+        counts += weight * np.unpackbits(
+            octets.reshape(n_rows, words.dtype.itemsize), axis=1, bitorder="little"
+        ).astype(np.int64)
+        words = np.concatenate(carries, axis=1) if carries else words[:, :0]
+        weight *= 2
     return counts

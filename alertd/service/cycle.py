@@ -7,24 +7,30 @@ import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
+from zoneinfo import ZoneInfo
 
 import structlog
 
-from alertd.alerts.decide import decide
-from alertd.assess.batch import SiteWeather, batches
-from alertd.assess.site import assess
-from alertd.errors import StoreError, WeatherError
+from alertd.alerts.decide import Decisions, decide
+from alertd.assess.batch import BOOTSTRAP_D
+from alertd.errors import StoreError, WeatherError, WeatherUnavailable
 from alertd.records.alert import Alert, Episode, OutboxMessage
-from alertd.records.assessment import Assessment
+from alertd.records.assessment import Assessment, Level
 from alertd.records.evidence import ProviderFault
+from alertd.records.preferences import Preferences
 from alertd.records.season import SeasonState
 from alertd.records.site import Site, Subscriber, Subscription
 from alertd.records.weather import HourlyWeather, WeatherCell, cell_of
+from alertd.service.judge import Judged, SkillLookup, judge, log_failed, members_of, told
 from alertd.service.route import route
 from alertd.weather.merge import merge_past
 
 PAST_KEPT_H = 10 * 24
 """Past hours kept in each stored table; the season carries what lies further back."""
+PAST_USUAL_D = 7
+PAST_SHORT_D = 3
+"""A season that ends longer ago than this wants more of the past than a provider is usually asked for."""
+_TOLD_BACK = dt.timedelta(hours=36)
 log = structlog.get_logger("alertd.cycle")
 
 Progress = Callable[[str, int, int], None]
@@ -57,6 +63,16 @@ class CycleStore(Protocol):
         """Return who wants to hear about these sites."""
         ...
 
+    def preferences(self, subscriber_ids: Iterable[str]) -> Mapping[str, Preferences]:
+        """Return how these subscribers want to be told, as far as they said so."""
+        ...
+
+    def told_since(
+        self, site_ids: Iterable[str], since: dt.datetime
+    ) -> Collection[tuple[str, str, dt.datetime]]:
+        """Return (subscriber, site, due) of what was queued to go by itself."""
+        ...
+
     def commit_decisions(
         self,
         *,
@@ -74,9 +90,13 @@ class Forecaster(Protocol):
     """What a cycle needs of the weather room."""
 
     def fetch_all(
-        self, cells: Iterable[WeatherCell], now: dt.datetime, workers: int
+        self,
+        cells: Iterable[WeatherCell],
+        now: dt.datetime,
+        workers: int,
+        past_days: Mapping[str, int] | None = None,
     ) -> Mapping[str, HourlyWeather | WeatherError]:
-        """Fetch each distinct cell once."""
+        """Fetch each distinct cell once, those named in ``past_days`` with more of the past."""
         ...
 
 
@@ -97,8 +117,10 @@ class CycleReport:
 
     @property
     def ok(self) -> bool:
-        """Whether at least one cell was fetched, or there was nothing to fetch, and no site failed."""
-        return (self.fetched > 0 or self.cells == 0) and not self.failed_sites
+        """Whether at least one cell was fetched and one site went well, or there was nothing to do."""
+        return (self.fetched > 0 or self.cells == 0) and (
+            len(self.failed_sites) < self.sites or self.sites == 0
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +132,14 @@ class Cycle:
     cell_size_deg: float
     workers: int = 4
     stopping: Callable[[], bool] = lambda: False
+    skill_of: SkillLookup | None = None
 
     def run(
         self, now: dt.datetime, progress: Progress | None = None, site_ids: Collection[str] | None = None
     ) -> CycleReport:
         """Fetch, assess, decide and commit; a fault of one site or cell never stops the others.
 
+        Only a StoreError ends a cycle; what was committed before it stays, and the next cycle goes on.
         ``site_ids`` limits the cycle to these sites.
         """
         began = time.monotonic()
@@ -123,10 +147,21 @@ class Cycle:
         sites = [site for site in self.store.sites() if site_ids is None or site.id in site_ids]
         cells = {site.id: self._cell(site) for site in sites}
         report.sites = len(sites)
-        weathers, faults = self._fetch(set(cells.values()), now, report)
+        seasons = self.store.seasons([site.id for site in sites], now)
+        weathers, faults = self._fetch(cells, _past_wanted(sites, cells, seasons, now), now, report)
         if progress:
             progress("weather", report.fetched, report.cells)
-        self._decide(sites, cells, weathers, faults, now, report, progress)
+        keys = {site_id: cell.key for site_id, cell in cells.items()}
+        for judged in judge(members_of(sites, keys, weathers, seasons), now, self.skill_of):
+            self._commit(judged, keys, faults, now, report)
+            report.assessed += len(judged.assessments)
+            if progress:
+                progress("sites", report.assessed, report.sites)
+            if self.stopping():
+                break
+        else:
+            blind = [site for site in sites if keys[site.id] not in weathers]
+            self._commit(Judged(blind), keys, faults, now, report)
         report.seconds = time.monotonic() - began
         log.info(
             "cycle-done", sites=report.sites, cells=report.cells, fetched=report.fetched,
@@ -139,85 +174,136 @@ class Cycle:
         return cell_of(site.latitude_deg, site.longitude_deg, site.elevation_m, self.cell_size_deg)
 
     def _fetch(
-        self, cells: set[WeatherCell], now: dt.datetime, report: CycleReport
+        self,
+        cells: Mapping[str, WeatherCell],
+        past_days: Mapping[str, int],
+        now: dt.datetime,
+        report: CycleReport,
     ) -> tuple[dict[str, HourlyWeather], dict[str, list[ProviderFault]]]:
-        """Return the best weather of each cell, new or stored, and the faults of the cells without new."""
-        wanted = sorted(cells)
+        """Return the best weather of each cell, new or stored, and the faults of the cells without new.
+
+        New tables are read back, so that what is assessed now and what is looked at later is the same.
+        """
+        wanted = sorted(set(cells.values()))
         report.cells = len(wanted)
         weathers = dict(self.store.latest_weather([cell.key for cell in wanted], now))
         faults: dict[str, list[ProviderFault]] = {}
         fresh: list[HourlyWeather] = []
-        for key, answer in self.forecaster.fetch_all(wanted, now, self.workers).items():
+        for key, answer in self.forecaster.fetch_all(wanted, now, self.workers, past_days).items():
             if isinstance(answer, WeatherError):
-                faults[key] = [ProviderFault(name="weather", error=str(answer))]
+                faults[key] = _provider_faults(answer)
                 report.faults[key] = str(answer)
                 log.warning("weather-missing", cell=key, error=str(answer))
             else:
-                weathers[key] = merge_past(answer, weathers.get(key), PAST_KEPT_H)
-                fresh.append(weathers[key])
+                kept_h = max(PAST_KEPT_H, (past_days.get(key, 0) + 1) * 24)
+                fresh.append(merge_past(answer, weathers.get(key), kept_h))
         self.store.save_weather(fresh)
+        weathers.update(self.store.latest_weather([one.cell.key for one in fresh], now))
         report.fetched = len(fresh)
         return weathers, faults
 
-    def _decide(
-        self,
-        sites: Sequence[Site],
-        cells: Mapping[str, WeatherCell],
-        weathers: Mapping[str, HourlyWeather],
-        faults: Mapping[str, list[ProviderFault]],
-        now: dt.datetime,
-        report: CycleReport,
-        progress: Progress | None,
-    ) -> None:
-        seasons = self.store.seasons([site.id for site in sites], now)
-        seen = [site for site in sites if cells[site.id].key in weathers]
-        members = [SiteWeather(site, weathers[cells[site.id].key], seasons.get(site.id)) for site in seen]
-        blind = [site for site in sites if cells[site.id].key not in weathers]
-        for batch in batches(members, now):
-            if self.stopping():
-                return
-            assessments, states = assess(batch)
-            found = {assessment.site_id: assessment for assessment in assessments}
-            self._commit(batch.sites, found, states, cells, faults, now, report)
-            report.assessed += len(found)
-            if progress:
-                progress("sites", report.assessed, report.sites)
-        if blind:
-            self._commit(blind, {}, (), cells, faults, now, report)
-
     def _commit(
         self,
-        sites: Sequence[Site],
-        assessments: Mapping[str, Assessment],
-        states: Iterable[SeasonState],
-        cells: Mapping[str, WeatherCell],
+        judged: Judged,
+        cell_keys: Mapping[str, str],
         faults: Mapping[str, list[ProviderFault]],
         now: dt.datetime,
         report: CycleReport,
     ) -> None:
+        """Decide for each site that did not fail and keep it all in one transaction."""
+        report.failed_sites.update(judged.failed)
+        sites = [site for site in judged.sites if site.id not in judged.failed]
+        if not sites:
+            return
         ids = [site.id for site in sites]
         by_site: dict[str, list[Episode]] = {}
         for episode in self.store.open_episodes(ids):
             by_site.setdefault(episode.site_id, []).append(episode)
-        episodes: list[Episode] = []
-        alerts: list[Alert] = []
-        for site in sites:
-            decisions = decide(
+        made = [
+            self._decide(
                 site,
-                assessments.get(site.id),
+                judged.assessments.get(site.id),
                 by_site.get(site.id, ()),
-                faults.get(cells[site.id].key, ()),
+                faults.get(cell_keys[site.id], ()),
                 now,
+                report,
             )
-            episodes.extend(decisions.episodes)
-            alerts.extend(decisions.alerts)
+            for site in sites
+        ]
+        alerts = [alert for decisions in made for alert in decisions.alerts]
         zones = {site.id: site.zone for site in sites}
-        messages = route(alerts, self.store.subscriptions_for(ids), zones, now)
+        peaks = {
+            episode.id: Level(int(episode.memory.get("peak", episode.level)))
+            for decisions in made
+            for episode in decisions.episodes
+        }
+        people = self.store.subscriptions_for(ids)
+        wishes = self.store.preferences({subscriber.id for _, subscriber in people})
+        told_on = self._told_on(zones, wishes.values(), now)
+        messages = route(alerts, people, zones, now, wishes, told_on, peaks)
         try:
             report.alerts += self.store.commit_decisions(
-                episodes=episodes, alerts=alerts, messages=messages, seasons=tuple(states), now=now
+                episodes=[episode for decisions in made for episode in decisions.episodes],
+                alerts=alerts,
+                messages=messages,
+                seasons=judged.seasons,
+                now=now,
             )
         except StoreError as error:
             report.failed_sites.update(dict.fromkeys(ids, str(error)))
             raise
         report.messages += len(messages)
+
+    def _told_on(
+        self, zones: Mapping[str, str], wishes: Iterable[Preferences], now: dt.datetime
+    ) -> dict[tuple[str, str], set[dt.date]]:
+        """Return the local days of mails by subscriber and site; only if somebody wants one a day."""
+        days: dict[tuple[str, str], set[dt.date]] = {}
+        if any(one.one_a_day for one in wishes):
+            for reader, site_id, due_at in self.store.told_since(zones, now - _TOLD_BACK):
+                local_day = due_at.astimezone(ZoneInfo(zones[site_id])).date()
+                days.setdefault((reader, site_id), set()).add(local_day)
+        return days
+
+    def _decide(
+        self,
+        site: Site,
+        assessment: Assessment | None,
+        episodes: Sequence[Episode],
+        faults: Sequence[ProviderFault],
+        now: dt.datetime,
+        report: CycleReport,
+    ) -> Decisions:
+        """Return what is decided of one site; nothing, and a line in the report, where that breaks."""
+        try:
+            return decide(site, assessment, episodes, faults, now)
+        except Exception as error:  # noqa: BLE001  one site's data must not silence the others
+            report.failed_sites[site.id] = told(error)
+            log_failed(site, error)
+            return Decisions((), ())
+
+
+def _past_wanted(
+    sites: Sequence[Site],
+    cells: Mapping[str, WeatherCell],
+    seasons: Mapping[str, SeasonState],
+    now: dt.datetime,
+) -> dict[str, int]:
+    """Return how many past days to ask for, by cell, where a site is new or was not looked at for days."""
+    wanted: dict[str, int] = {}
+    for site in sites:
+        season = seasons.get(site.id)
+        gap_d = BOOTSTRAP_D if season is None else (now.date() - season.day).days
+        if gap_d > PAST_SHORT_D:
+            key = cells[site.id].key
+            days = min(max(gap_d + 1, PAST_USUAL_D), BOOTSTRAP_D)
+            wanted[key] = max(wanted.get(key, 0), days)
+    return wanted
+
+
+def _provider_faults(error: WeatherError) -> list[ProviderFault]:
+    """Return why each provider gave no weather."""
+    faults = error.faults if isinstance(error, WeatherUnavailable) else ()
+    return [ProviderFault(name=name, error=reason) for name, reason in faults] or [
+        ProviderFault(name="weather", error=str(error))
+    ]

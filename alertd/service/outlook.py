@@ -8,14 +8,13 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from alertd.alerts.decide import Decisions, decide
-from alertd.assess.batch import SiteWeather, batches
-from alertd.assess.site import assess
 from alertd.errors import InputError
 from alertd.records.alert import Episode
 from alertd.records.assessment import Assessment
 from alertd.records.season import SeasonState
 from alertd.records.site import Site
 from alertd.records.weather import HourlyWeather, cell_of
+from alertd.service.judge import SkillLookup, judge, members_of
 
 
 class OutlookStore(Protocol):
@@ -49,6 +48,7 @@ class Outlooks:
 
     store: OutlookStore
     cell_size_deg: float
+    skill_of: SkillLookup | None = None
 
     def look(self, sites: Sequence[Site], at: dt.datetime) -> list[Look]:
         """Return each site with its assessment and what a cycle would have decided then."""
@@ -63,15 +63,9 @@ class Outlooks:
         for episode in self.store.open_episodes(ids):
             if episode.opened_at <= at:
                 episodes.setdefault(episode.site_id, []).append(episode)
-        members = [
-            SiteWeather(site, weathers[cells[site.id]], seasons.get(site.id))
-            for site in sites
-            if cells[site.id] in weathers
-        ]
         found: dict[str, Assessment] = {}
-        for batch in batches(members, at):
-            assessments, _ = assess(batch)
-            found.update((assessment.site_id, assessment) for assessment in assessments)
+        for judged in judge(members_of(sites, cells, weathers, seasons), at, self.skill_of):
+            found.update(judged.assessments)
         return [
             Look(
                 site,

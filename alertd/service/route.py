@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from zoneinfo import ZoneInfo
 
 from alertd.alerts.machine import opaque_id
-from alertd.records.alert import Alert, OutboxMessage
+from alertd.records.alert import Alert, AlertKind, Change, OutboxMessage
+from alertd.records.assessment import Level
 from alertd.records.localtime import next_local_time
-from alertd.records.site import Subscriber, Subscription
+from alertd.records.preferences import DIGEST_HOUR, Preferences, Rule
+from alertd.records.site import Channel, Subscriber, Subscription
+from alertd.service.people import suppressed
+
+ENDS = frozenset({Change.EASED, Change.CLOSED})
+NOBODY: Mapping[str, Preferences] = {}
+NO_DAYS: Mapping[tuple[str, str], Collection[dt.date]] = {}
+NO_PEAKS: Mapping[str, Level] = {}
 
 
 def route(
@@ -17,31 +25,116 @@ def route(
     subscriptions: Iterable[tuple[Subscription, Subscriber]],
     zones: Mapping[str, str],
     now: dt.datetime,
+    preferences: Mapping[str, Preferences] = NOBODY,
+    told_on: Mapping[tuple[str, str], Collection[dt.date]] = NO_DAYS,
+    peaks: Mapping[str, Level] = NO_PEAKS,
 ) -> list[OutboxMessage]:
-    """Return one message per alert and subscriber who wants it, due in the site's waking hours."""
+    """Return one message per alert and subscriber who wants it, due in the site's waking hours.
+
+    Of alerts that are told together, the strongest first, people get the first they want, which names
+    the others; machines get each. What ``preferences`` ask for as a digest waits for it, and so does, for
+    those who want one mail a day, what comes on a day of ``told_on``: the local days of mails by
+    subscriber and site. What cannot wait goes at once. ``peaks`` are the highest levels told by episode.
+    """
     by_site: dict[str, list[tuple[Subscription, Subscriber]]] = {}
     for subscription, subscriber in subscriptions:
         if subscriber.active:
             by_site.setdefault(subscription.site_id, []).append((subscription, subscriber))
-    return [
-        OutboxMessage(
-            id=opaque_id(alert.id, subscriber.id),
-            alert_id=alert.id,
-            subscriber_id=subscriber.id,
-            channel=subscriber.channel,
-            due_at=waking_at(now, zones[alert.site_id], subscriber.wake_hour, subscriber.rest_hour),
-            expires_at=alert.expires_at,
-        )
-        for alert in alerts
-        for subscription, subscriber in by_site.get(alert.site_id, ())
-        if _wanted(alert, subscription)
-    ]
+    heard: set[tuple[str, str]] = set()
+    days = {pair: set(local_days) for pair, local_days in told_on.items()}
+    messages = []
+    for alert in alerts:
+        for subscription, subscriber in by_site.get(alert.site_id, ()):
+            wishes = preferences.get(subscriber.id) or Preferences(subscriber.id)
+            if (
+                _wanted(alert, subscription, wishes, peaks)
+                and not suppressed(alert, subscription, now)
+                and _first_told(alert, subscriber, heard)
+            ):
+                here = days.setdefault((subscriber.id, alert.site_id), set())
+                messages.append(_message(alert, subscriber, wishes, zones[alert.site_id], here, now))
+    return messages
 
 
-def _wanted(alert: Alert, subscription: Subscription) -> bool:
-    """Whoever heard the alarm hears the all-clear."""
+def _message(
+    alert: Alert,
+    subscriber: Subscriber,
+    wishes: Preferences,
+    zone: str,
+    days: set[dt.date],
+    now: dt.datetime,
+) -> OutboxMessage:
+    """Return the message, and note its day in ``days`` unless it waits for a digest."""
+    due_at = waking_at(now, zone, subscriber.wake_hour, subscriber.rest_hour)
+    day = due_at.astimezone(ZoneInfo(zone)).date()
+    hour = _digest_hour(alert, subscriber, wishes, day in days)
+    if hour is None:
+        days.add(day)
+    else:
+        due_at = Rule(hour, wishes.zone).next(now).at
+    return OutboxMessage(
+        id=opaque_id(alert.id, subscriber.id),
+        alert_id=alert.id,
+        subscriber_id=subscriber.id,
+        channel=subscriber.channel,
+        due_at=due_at,
+        expires_at=_expiry(alert),
+        digest=hour is not None,
+    )
+
+
+def _digest_hour(alert: Alert, subscriber: Subscriber, wishes: Preferences, again: bool) -> int | None:
+    """Return the hour of the digest that an alert waits for, None if it goes by itself."""
+    if subscriber.channel is not Channel.EMAIL or cannot_wait(alert):
+        return None
+    hour = wishes.digest_at(alert.site_id)
+    if hour is not None or not (wishes.one_a_day and again) or _got_worse(alert):
+        return hour
+    return max(DIGEST_HOUR, subscriber.wake_hour) if wishes.digest_hour is None else wishes.digest_hour
+
+
+def _got_worse(alert: Alert) -> bool:
+    """Return whether something known has become pressing: worth a second mail on one day."""
+    return alert.change is Change.RAISED and alert.level >= Level.HIGH
+
+
+def cannot_wait(alert: Alert) -> bool:
+    """Return whether an alert would come too late in tomorrow's digest.
+
+    The severest always; whatever takes back or changes hours for spraying that somebody may have planned on.
+    """
+    if alert.level >= Level.SEVERE:
+        return True
     kind = alert.evidence.get("closes_kind", alert.kind)
-    return not subscription.kinds or kind in subscription.kinds
+    return kind == AlertKind.SPRAY_WINDOW and alert.change is not Change.OPENED
+
+
+def _first_told(alert: Alert, subscriber: Subscriber, heard: set[tuple[str, str]]) -> bool:
+    """Return whether the subscriber gets no stronger alert of the same telling; notes this one."""
+    together = alert.evidence.get("told_with")
+    if together is None or subscriber.channel is Channel.WEBHOOK:
+        return True
+    if (together, subscriber.id) in heard:
+        return False
+    heard.add((together, subscriber.id))
+    return True
+
+
+def _expiry(alert: Alert) -> dt.datetime | None:
+    """Return when the message is too late; one that speaks for others as well never is."""
+    return None if alert.evidence.get("also") else alert.expires_at
+
+
+def _wanted(
+    alert: Alert, subscription: Subscription, wishes: Preferences, peaks: Mapping[str, Level]
+) -> bool:
+    """Whoever heard the alarm hears that it eased and the all-clear, and nobody else."""
+    kind = alert.evidence.get("closes_kind", alert.kind)
+    kinds = subscription.kinds or wishes.kinds
+    if kinds and kind not in kinds:
+        return False
+    level = peaks.get(alert.episode_id, Level.SEVERE) if alert.change in ENDS else alert.level
+    return level >= wishes.least(alert.site_id)
 
 
 def waking_at(now: dt.datetime, zone: str, wake_hour: int, rest_hour: int) -> dt.datetime:

@@ -71,21 +71,23 @@ def known_keys(keys: Iterable[str], table: Mapping[str, object], field: str) -> 
     return cleaned
 
 
-_NUMBER = re.compile(r"^[+-]?\d+(\.\d+)?$")
+_NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,30})?")
 
 
 def number(text: str, field: str) -> float:
     """Return the number written as ``text``. Raises InputError naming the field."""
-    if not _NUMBER.match(text.strip()):
+    plain = text.strip()
+    if not _NUMBER.fullmatch(plain):
         raise InputError(field, f"{text!r} is not a number; write it like 40.7128")
-    return float(text)
+    return float(plain)
 
 
 def whole_number(text: str, field: str) -> int:
     """Return the whole number written as ``text``. Raises InputError naming the field."""
-    if not re.fullmatch(r"\d{1,7}", text.strip()):
+    plain = text.strip()
+    if not re.fullmatch(r"\d{1,7}", plain):
         raise InputError(field, f"{text!r} is not a whole number; write it like 12")
-    return int(text)
+    return int(plain)
 
 
 def elevation(text: str) -> float:
@@ -218,7 +220,9 @@ def _read_rows(reader: csv.DictReader[str], new_id: IdFactory) -> tuple[list[tup
         try:
             row = next(reader, None)
         except csv.Error as error:
-            bad.append(BadRow(reader.line_num, "row", f"not readable as CSV: {error}; check the quotes"))
+            bad.append(
+                BadRow(reader.reader.line_num, "row", f"not readable as CSV: {error}; check the quotes")
+            )
             continue
         if row is None:
             return good, bad

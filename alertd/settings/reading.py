@@ -68,8 +68,9 @@ def load_settings(
     return settings
 
 
-def data_directory(environ: Mapping[str, str]) -> Path:
+def data_directory(environ: Mapping[str, str] | None = None) -> Path:
     """Return where alertd keeps what it writes: systemd's state directory or the platform's place."""
+    environ = os.environ if environ is None else environ
     state = environ.get("STATE_DIRECTORY", "").partition(":")[0]
     return Path(state) if state else _platform_directory(environ, "XDG_DATA_HOME", ".local/share")
 

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from enum import StrEnum
 from ipaddress import IPv4Network, IPv6Network, ip_address
+from pathlib import Path
 from typing import Annotated, Literal, Self
 from urllib.parse import urlsplit
 
@@ -21,6 +22,7 @@ from pydantic import (
 
 from alertd.errors import ConfigError
 
+WEB_KEY_LENGTH_MIN = 32
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 
@@ -142,7 +144,7 @@ class WeatherSettings(Section):
     """Raster of the weather cells in degrees; sites in one cell share one fetch."""
     past_days: int = Field(default=7, ge=1, le=31)
     """Days of past weather to ask for."""
-    forecast_days: int = Field(default=10, ge=3, le=16)
+    forecast_days: int = Field(default=10, ge=8, le=16)
     """Days of forecast to ask for."""
     stale_after_h: float = Field(default=12.0, gt=0.0, le=168.0, allow_inf_nan=False)
     """Age in hours from which weather no longer opens a spray window."""
@@ -192,6 +194,8 @@ class SmtpSettings(Section):
     """Where answers go, a bare address; left out, to the sender."""
     timeout_s: float = Field(default=30.0, gt=0.0, le=300.0, allow_inf_nan=False)
     """Seconds without an answer after which the mail server counts as unreachable."""
+    bounce_folder: Path | None = None
+    """Maildir or mbox file, of its own, that mail coming back to from_address is put into."""
 
     @model_validator(mode="after")
     def _sign_in(self) -> Self:
@@ -230,10 +234,30 @@ class DaemonSettings(Section):
 
 
 class WebSettings(Section):
-    """How readers reach this installation."""
+    """The pages behind the links in messages: confirm, stop, seen, quiet."""
 
     base_url: BaseUrl | None = None
-    """Public address that links in messages begin with; left out, messages carry no such links."""
+    """Public address that links in messages begin with; left out, no such links and no pages."""
+    enabled: bool = True
+    """false: this process serves no pages, because another one on the same database does."""
+    listen_host: Line = "127.0.0.1"
+    """Address the pages listen on; keep it on loopback behind a server that speaks https."""
+    listen_port: int = Field(default=8643, ge=0, le=65535)
+    """Port of the pages; 0 takes a free one and logs it."""
+    trusted_proxies: Annotated[tuple[Line, ...], BeforeValidator(_split)] = ("127.0.0.1", "::1")
+    """Addresses of the servers in front of it, whose word about the visitor's address is taken."""
+    secret: SecretStr | None = None
+    """Signs the links: 32 random characters or more, a newer key before older ones; left out, made once."""
+    bounce_secret: SecretStr | None = None
+    """Lets a mail server post returned mail to /bounces; left out, there is no such door."""
+
+    @model_validator(mode="after")
+    def _long_secrets(self) -> Self:
+        for name, secret in (("secret", self.secret), ("bounce_secret", self.bounce_secret)):
+            keys = [] if secret is None else secret.get_secret_value().split()
+            if secret is not None and (not keys or min(map(len, keys)) < WEB_KEY_LENGTH_MIN):
+                raise ValueError(f"{name}: is shorter than {WEB_KEY_LENGTH_MIN} characters")
+        return self
 
 
 class LogSettings(Section):

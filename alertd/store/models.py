@@ -115,6 +115,8 @@ class SubscriberRow(Model):
     wake_hour: Mapped[int]
     rest_hour: Mapped[int]
     active: Mapped[bool]
+    standing: Mapped[str] = mapped_column(String(20))
+    standing_at: Mapped[dt.datetime | None]
     added_at: Mapped[dt.datetime]
     changed_at: Mapped[dt.datetime]
     removed_at: Mapped[dt.datetime | None]
@@ -141,6 +143,131 @@ class SubscriptionRow(Model):
         ForeignKey("sites.id", ondelete="CASCADE"), primary_key=True, index=True
     )
     kinds: Mapped[list[str]]
+    snoozed_until: Mapped[dt.datetime | None]
+
+
+class PreferencesRow(Model):
+    """How a subscriber wants to be told; none stored means everything, at once."""
+
+    __tablename__ = "preferences"
+    subscriber_id: Mapped[str] = mapped_column(
+        ForeignKey("subscribers.id", ondelete="CASCADE"), primary_key=True
+    )
+    zone: Mapped[str]
+    kinds: Mapped[list[str]]
+    least_level: Mapped[int]
+    digest_hour: Mapped[int | None]
+    weekly_day: Mapped[int]
+    weekly_hour: Mapped[int | None]
+    evening_hour: Mapped[int | None]
+    hand_over_to: Mapped[str | None] = mapped_column(ForeignKey("subscribers.id"))
+    hand_over_after_h: Mapped[int]
+    one_a_day: Mapped[bool]
+    changed_at: Mapped[dt.datetime]
+
+
+class SitePreferencesRow(Model):
+    """What differs at one site."""
+
+    __tablename__ = "site_preferences"
+    subscriber_id: Mapped[str] = mapped_column(
+        ForeignKey("subscribers.id", ondelete="CASCADE"), primary_key=True
+    )
+    site_id: Mapped[str] = mapped_column(
+        ForeignKey("sites.id", ondelete="CASCADE"), primary_key=True, index=True
+    )
+    least_level: Mapped[int | None]
+    digest_hour: Mapped[int | None]
+    at_once: Mapped[bool]
+
+
+class BriefRow(Model):
+    """A digest or brief, planned with the rule that made it due. ``ready_at`` as in the outbox."""
+
+    __tablename__ = "briefs"
+    id: Mapped[str] = _key()
+    subscriber_id: Mapped[str] = mapped_column(ForeignKey("subscribers.id"), index=True)
+    kind: Mapped[str] = mapped_column(String(20))
+    local_day: Mapped[dt.date]
+    zone: Mapped[str]
+    hour: Mapped[int]
+    weekday: Mapped[int | None]
+    due_at: Mapped[dt.datetime]
+    expires_at: Mapped[dt.datetime | None]
+    state: Mapped[str] = mapped_column(String(20))
+    ready_at: Mapped[dt.datetime | None]
+    settled_at: Mapped[dt.datetime | None]
+    attempts: Mapped[int]
+    generation: Mapped[int]
+    last_error: Mapped[str]
+
+
+_PLANNED = BriefRow.ready_at.is_not(None)
+Index("ix_briefs_ready", BriefRow.ready_at, sqlite_where=_PLANNED, postgresql_where=_PLANNED)
+
+
+class AcknowledgementRow(Model):
+    """A subscriber has seen an episode."""
+
+    __tablename__ = "acknowledgements"
+    subscriber_id: Mapped[str] = mapped_column(
+        ForeignKey("subscribers.id", ondelete="CASCADE"), primary_key=True
+    )
+    episode_id: Mapped[str] = mapped_column(
+        ForeignKey("episodes.id", ondelete="CASCADE"), primary_key=True, index=True
+    )
+    at: Mapped[dt.datetime]
+
+
+class NoticeRow(Model):
+    """A mail about a subscription itself. ``ready_at`` as in the outbox; rationed by ``address_key``."""
+
+    __tablename__ = "notices"
+    __table_args__ = (Index("ix_notices_address_key_queued_at", "address_key", "queued_at"),)
+    id: Mapped[str] = _key()
+    subscriber_id: Mapped[str] = mapped_column(ForeignKey("subscribers.id"), index=True)
+    address: Mapped[str]
+    address_key: Mapped[str]
+    state: Mapped[str] = mapped_column(String(20))
+    queued_at: Mapped[dt.datetime]
+    expires_at: Mapped[dt.datetime]
+    ready_at: Mapped[dt.datetime | None]
+    tried_at: Mapped[dt.datetime | None] = mapped_column(index=True)
+    settled_at: Mapped[dt.datetime | None]
+    attempts: Mapped[int]
+    generation: Mapped[int]
+    last_error: Mapped[str]
+
+
+_WAITING = NoticeRow.ready_at.is_not(None)
+Index("ix_notices_ready", NoticeRow.ready_at, sqlite_where=_WAITING, postgresql_where=_WAITING)
+
+
+class BounceRow(Model):
+    """One recipient's line of one delivery report; the same report again adds nothing."""
+
+    __tablename__ = "bounces"
+    __table_args__ = (
+        UniqueConstraint("ref", "action", "status"),
+        Index("ix_bounces_subscriber_id_at", "subscriber_id", "at"),
+    )
+    id: Mapped[int] = mapped_column(primary_key=True)
+    subscriber_id: Mapped[str] = mapped_column(ForeignKey("subscribers.id"))
+    ref: Mapped[str] = mapped_column(String(80))
+    kind: Mapped[str] = mapped_column(String(20))
+    action: Mapped[str] = mapped_column(String(20))
+    status: Mapped[str] = mapped_column(String(20))
+    at: Mapped[dt.datetime]
+    detail: Mapped[str]
+
+
+class KeyRow(Model):
+    """A secret that this installation made for itself, once."""
+
+    __tablename__ = "keys"
+    name: Mapped[str] = _key()
+    value: Mapped[str]
+    made_at: Mapped[dt.datetime]
 
 
 class WeatherRow(Model):
@@ -245,7 +372,8 @@ class OutboxRow(Model):
     """One alert on its way to one subscriber.
 
     ``ready_at`` is when a worker may take it: ``due_at`` while pending, ``lease_until`` while leased,
-    nothing once settled. One narrow index over it finds the work however much has piled up.
+    nothing once settled, nor while it waits for a digest. One narrow index over it finds the work however
+    much has piled up.
     """
 
     __tablename__ = "outbox"
@@ -266,6 +394,8 @@ class OutboxRow(Model):
     lease_owner: Mapped[str | None]
     lease_until: Mapped[dt.datetime | None]
     last_error: Mapped[str]
+    handed_over_from: Mapped[str | None]
+    digest_id: Mapped[str | None] = mapped_column(String(64))
 
 
 _UNSETTLED = OutboxRow.ready_at.is_not(None)
@@ -273,6 +403,8 @@ Index(
     "ix_outbox_ready", OutboxRow.ready_at, OutboxRow.id, sqlite_where=_UNSETTLED, postgresql_where=_UNSETTLED
 )
 Index("ix_outbox_expires", OutboxRow.expires_at, sqlite_where=_UNSETTLED, postgresql_where=_UNSETTLED)
+_FOR_DIGEST = (OutboxRow.state == "pending") & OutboxRow.ready_at.is_(None)
+Index("ix_outbox_for_digest", OutboxRow.due_at, sqlite_where=_FOR_DIGEST, postgresql_where=_FOR_DIGEST)
 
 
 class DeliveryRow(Model):

@@ -75,6 +75,8 @@ def pack_season(state: SeasonState) -> bytes:
         "depletion_mm": dict(state.depletion_mm),
         "last_wetting_day": dict(state.last_wetting_day),
         "history": state.history,
+        "account_since": dict(state.account_since),
+        "spell": state.spell,
     }
     return zlib.compress(json.dumps(content, separators=(",", ":")).encode(), 6)
 
@@ -94,6 +96,8 @@ def unpack_season(packed: bytes, site_id: str, day: dt.date, made_at: dt.datetim
             depletion_mm=content["depletion_mm"],
             last_wetting_day=content["last_wetting_day"],
             history=tuple(tuple(map(float, entry)) for entry in content["history"]),
+            account_since=content.get("account_since", {}),
+            spell=tuple(map(float, content.get("spell", ()))),
         )
     except (zlib.error, ValueError, KeyError, TypeError, AttributeError) as error:
         raise StoreUnusable(f"a stored season is damaged ({error}); restore a backup") from error

@@ -17,6 +17,7 @@ from alertd.records.site import (
     Profile,
     Site,
     Soil,
+    Standing,
     Subscriber,
     UnitSystem,
 )
@@ -115,11 +116,13 @@ def subscriber_record(row: SubscriberRow) -> Subscriber:
         wake_hour=row.wake_hour,
         rest_hour=row.rest_hour,
         active=row.active,
+        standing=Standing(row.standing),
+        standing_at=row.standing_at,
     )
 
 
 def subscriber_values(subscriber: Subscriber) -> Values:
-    """Return the columns of a subscriber, without id, firm and times."""
+    """Return the columns of a subscriber, without id, firm, standing and times."""
     return {
         "name": subscriber.name,
         "name_key": name_key(subscriber.name),
@@ -213,6 +216,7 @@ def message_fields(row: OutboxRow) -> Values:
         "attempts": row.attempts,
         "expires_at": row.expires_at,
         "last_error": row.last_error,
+        "handed_over_from": row.handed_over_from or "",
     }
 
 
@@ -223,7 +227,7 @@ def message_record(row: OutboxRow) -> OutboxMessage:
 
 def message_values(message: OutboxMessage) -> Values:
     """Return the columns of a new message."""
-    pending = message.state is MessageState.PENDING
+    pending = message.state is MessageState.PENDING and not message.digest
     return {
         "id": message.id,
         "alert_id": message.alert_id,
@@ -240,4 +244,5 @@ def message_values(message: OutboxMessage) -> Values:
         "lease_owner": None,
         "lease_until": None,
         "last_error": message.last_error,
+        "handed_over_from": message.handed_over_from or None,
     }

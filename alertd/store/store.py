@@ -7,11 +7,16 @@ from types import ModuleType
 
 from alertd.records.keeping import Diagnostics
 from alertd.store.alerts import Alerts
+from alertd.store.bounces import Bounces
+from alertd.store.briefs import Briefs
 from alertd.store.care import Care, copy_file
 from alertd.store.desk import IdFactory, new_opaque_id
 from alertd.store.engines import Engines, open_engines, parse_url
 from alertd.store.faults import translated
+from alertd.store.notices import Notices
 from alertd.store.outbox import Outbox
+from alertd.store.people import People
+from alertd.store.preferences import PreferenceBook
 from alertd.store.responses import Responses
 from alertd.store.schema import Fit, current_revision, head_revision, misfit, schema_fit, upgrade
 from alertd.store.sites import Sites
@@ -20,7 +25,9 @@ from alertd.store.ticks import Ticks
 from alertd.store.weather import Weather
 
 
-class Store(Sites, Subscribers, Weather, Alerts, Outbox, Ticks, Care):
+class Store(
+    Sites, Subscribers, People, PreferenceBook, Notices, Briefs, Bounces, Weather, Alerts, Outbox, Ticks, Care
+):
     """Everything alertd remembers. Safe to share between threads; close it when done."""
 
     def __init__(self, engines: Engines, diagnostics: Diagnostics, ids: IdFactory = new_opaque_id) -> None:

@@ -11,9 +11,16 @@ from sqlalchemy.orm import Session
 
 from alertd.errors import InputError
 from alertd.records.alert import MessageState
-from alertd.records.site import DEFAULT_FIRM, Subscriber, Subscription
+from alertd.records.site import DEFAULT_FIRM, Standing, Subscriber, Subscription
 from alertd.store.desk import Desk, in_chunks
-from alertd.store.models import OutboxRow, SiteRow, SubscriberRow, SubscriptionRow
+from alertd.store.models import (
+    AcknowledgementRow,
+    EpisodeRow,
+    OutboxRow,
+    SiteRow,
+    SubscriberRow,
+    SubscriptionRow,
+)
 from alertd.store.rows import name_key, subscriber_record, subscriber_values
 from alertd.store.sites import missing_text
 
@@ -24,7 +31,7 @@ class Subscribers(Desk):
     def add_subscriber(self, subscriber: Subscriber, *, now: dt.datetime) -> Subscriber:
         """Keep a new subscriber and return it, with its id. Raises InputError on a taken name."""
         with self._write() as session:
-            kept = replace(subscriber, id=subscriber.id or self.new_id())
+            kept = replace(subscriber, id=subscriber.id or self.new_id(), standing_at=now)
             _refuse_taken(session, kept)
             row = SubscriberRow(
                 id=kept.id,
@@ -32,6 +39,8 @@ class Subscribers(Desk):
                 added_at=now,
                 changed_at=now,
                 removed_at=None,
+                standing=kept.standing.value,
+                standing_at=now,
                 **subscriber_values(kept),
             )
             session.add(row)
@@ -119,23 +128,48 @@ class Subscribers(Desk):
             return [_subscription(row) for row in session.scalars(question.order_by(SubscriptionRow.site_id))]
 
     def subscriptions_for(self, site_ids: Iterable[str]) -> list[tuple[Subscription, Subscriber]]:
-        """Return who hears about these sites: active subscribers only, by name."""
+        """Return who hears about these sites: active subscribers of active standing only, by name."""
         question = (
             select(SubscriptionRow, SubscriberRow)
             .join(SubscriberRow, SubscriberRow.id == SubscriptionRow.subscriber_id)
-            .where(SubscriberRow.active.is_(True), SubscriberRow.removed_at.is_(None))
+            .where(
+                SubscriberRow.active.is_(True),
+                SubscriberRow.standing == Standing.ACTIVE.value,
+                SubscriberRow.removed_at.is_(None),
+            )
             .order_by(SubscriberRow.name_key, SubscriberRow.id, SubscriptionRow.site_id)
         )
         found: list[tuple[Subscription, Subscriber]] = []
         with self._read() as session:
             for chunk in in_chunks(site_ids):
+                seen = _acknowledged(session, chunk)
                 rows = session.execute(question.where(SubscriptionRow.site_id.in_(chunk)))
-                found.extend((_subscription(row), subscriber_record(subscriber)) for row, subscriber in rows)
+                found.extend(
+                    (
+                        _subscription(row, seen.get((row.subscriber_id, row.site_id), frozenset())),
+                        subscriber_record(subscriber),
+                    )
+                    for row, subscriber in rows
+                )
         return found
 
 
-def _subscription(row: SubscriptionRow) -> Subscription:
-    return Subscription(row.subscriber_id, row.site_id, tuple(row.kinds))
+def _subscription(row: SubscriptionRow, acknowledged: frozenset[str] = frozenset()) -> Subscription:
+    return Subscription(row.subscriber_id, row.site_id, tuple(row.kinds), row.snoozed_until, acknowledged)
+
+
+def _acknowledged(session: Session, site_ids: list[str]) -> dict[tuple[str, str], frozenset[str]]:
+    """Return which open episodes of these sites each subscriber has seen."""
+    question = (
+        select(AcknowledgementRow.subscriber_id, EpisodeRow.site_id, EpisodeRow.id)
+        .join(EpisodeRow, EpisodeRow.id == AcknowledgementRow.episode_id)
+        .where(EpisodeRow.site_id.in_(site_ids), EpisodeRow.closed_at.is_(None))
+    )
+    found: dict[tuple[str, str], frozenset[str]] = {}
+    for subscriber_id, site_id, episode_id in session.execute(question):
+        key = (subscriber_id, site_id)
+        found[key] = found.get(key, frozenset()) | {episode_id}
+    return found
 
 
 def _refuse_taken(session: Session, subscriber: Subscriber) -> None:

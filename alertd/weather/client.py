@@ -65,8 +65,8 @@ class ClientSettings:
 
     @property
     def user_agent(self) -> str:
-        """Return ``product/version (contact)``."""
-        return f"{self.product}/{self.version} ({self.contact})"
+        """Return ``product/version (contact)``, without the brackets where there is no contact."""
+        return f"{self.product}/{self.version}" + (f" ({self.contact})" if self.contact else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +124,11 @@ class HttpClient:
         secret_headers: Mapping[str, str] | None = None,
         default_fresh_s: float = 600.0,
         limit_wait: Callable[[str, dt.datetime], float | None] | None = None,
+        contact_needed: bool = True,
     ) -> None:
         self.provider = provider
         self.base_url = checked_base_url(base_url, provider)
-        if not is_loopback(base_url):
+        if not is_loopback(base_url) and (contact_needed or settings.contact):
             checked_contact(settings.contact, provider)
         self._settings = settings
         self._cache: ResponseCache = MemoryCache() if cache is None else cache

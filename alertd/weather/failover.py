@@ -30,8 +30,8 @@ class Provider(Protocol):
         """Return the credit its licence asks for."""
         ...
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
-        """Return the weather of one cell. Raises WeatherError."""
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
+        """Return the weather of one cell, with that much past where it can be had. Raises WeatherError."""
         ...
 
 
@@ -112,7 +112,7 @@ class Forecasts:
         """Return the providers' names in order."""
         return tuple(provider.name for provider, _ in self._providers)
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
         """Return the first weather there is. Raises WeatherUnavailable with every provider's reason."""
         faults: list[tuple[str, str]] = []
         waits_s: list[float] = []
@@ -122,7 +122,7 @@ class Forecasts:
                 faults.append((provider.name, f"{reason} (not asked again yet)"))
                 continue
             try:
-                weather = provider.fetch(cell, now)
+                weather = provider.fetch(cell, now, past_days)
             except WeatherError as error:
                 breaker.failed(cell, error, now)
                 faults.append((provider.name, str(error)))
@@ -141,16 +141,24 @@ class Forecasts:
         )
 
     def fetch_all(
-        self, cells: Iterable[WeatherCell], now: dt.datetime, workers: int = 4
+        self,
+        cells: Iterable[WeatherCell],
+        now: dt.datetime,
+        workers: int = 4,
+        past_days: Mapping[str, int] | None = None,
     ) -> Mapping[str, HourlyWeather | WeatherError]:
-        """Return, by cell key, the weather or why there is none; every distinct cell is asked for once."""
+        """Return, by cell key, the weather or why there is none; every distinct cell is asked for once.
+
+        ``past_days`` names the cells that want more of the past than usual.
+        """
+        wanted = past_days or {}
         distinct = {cell.key: cell for cell in cells}
         if not distinct:
             return {}
 
         def one(cell: WeatherCell) -> HourlyWeather | WeatherError:
             try:
-                return self.fetch(cell, now)
+                return self.fetch(cell, now, wanted.get(cell.key))
             except WeatherError as error:
                 return error
 

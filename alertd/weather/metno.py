@@ -86,8 +86,9 @@ class MetNo:
     ) -> None:
         self._client = HttpClient(NAME, settings.base_url, client, cache, default_fresh_s=1800.0)
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
-        """Return the forecast of the cell. Raises WeatherError."""
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
+        """Return the forecast of the cell; there is no past to be had. Raises WeatherError."""
+        del past_days
         document, fetched_at = self.fetch_forecast(cell, now)
         weather = parse_forecast(document, cell, fetched_at, now)
         old_h = age_h(weather.issued_at, now)

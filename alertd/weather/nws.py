@@ -78,8 +78,9 @@ class Nws:
             NAME, settings.base_url, client, cache, accept="application/geo+json", default_fresh_s=600.0
         )
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
-        """Return past reports and forecast of the cell. Raises WeatherError."""
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
+        """Return past reports and forecast; reports go back a few days only. Raises WeatherError."""
+        del past_days
         point, document, fetched_at = self.fetch_grid(cell, now)
         issued_at = _fresh_enough(nws_grid.parse_issued_at(document), cell, now)
         dropped: Counter[str] = Counter()

@@ -55,6 +55,8 @@ PRECEDING_HOUR: Mapping[str, str] = {
     "shortwave_radiation": "shortwave_w_m2",
 }
 
+PAST_DAYS_MAX = 92
+
 
 @dataclass(frozen=True, slots=True)
 class OpenMeteoSettings:
@@ -66,8 +68,8 @@ class OpenMeteoSettings:
     forecast_days: int = 16
 
     def __post_init__(self) -> None:
-        if not 0 <= self.past_days <= 92:
-            raise ConfigError(f"{NAME}: past_days is {self.past_days}; keep it within 0..92")
+        if not 0 <= self.past_days <= PAST_DAYS_MAX:
+            raise ConfigError(f"{NAME}: past_days is {self.past_days}; keep it within 0..{PAST_DAYS_MAX}")
         if not 8 <= self.forecast_days <= 16:
             raise ConfigError(f"{NAME}: forecast_days is {self.forecast_days}; keep it within 8..16")
         if "customer-" in self.base_url and not self.api_key:
@@ -95,15 +97,19 @@ class OpenMeteo:
             secret_headers={"X-Api-Key": settings.api_key} if settings.api_key else None,
             default_fresh_s=FRESH_S,
             limit_wait=limit_wait_s,
+            contact_needed=False,
         )
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
-        """Return past days and forecast of the cell. Raises WeatherError."""
-        document, fetched_at = self.fetch_forecast(cell, now)
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
+        """Return past days (as set, or as many as asked for) and forecast. Raises WeatherError."""
+        document, fetched_at = self.fetch_forecast(cell, now, past_days)
         return usable(parse_forecast(document, cell, fetched_at, now))
 
-    def fetch_forecast(self, cell: WeatherCell, now: dt.datetime) -> tuple[object, dt.datetime]:
+    def fetch_forecast(
+        self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None
+    ) -> tuple[object, dt.datetime]:
         """Return the document and when it was received. Raises WeatherError."""
+        past = self._settings.past_days if past_days is None else min(max(past_days, 0), PAST_DAYS_MAX)
         params = {
             "latitude": f"{cell.latitude_deg:.4f}",
             "longitude": f"{cell.longitude_deg:.4f}",
@@ -111,7 +117,7 @@ class OpenMeteo:
             "wind_speed_unit": "ms",
             "timezone": "GMT",
             "timeformat": "unixtime",
-            "past_days": str(self._settings.past_days),
+            "past_days": str(past),
             "forecast_days": str(self._settings.forecast_days),
         }
         if cell.elevation_m is not None:

@@ -7,7 +7,7 @@ import email.utils
 
 import requests
 
-from alertd.weather.client import is_loopback
+from alertd.weather.address import is_loopback
 
 TIMEOUT_S = (5.0, 10.0)
 

@@ -244,6 +244,88 @@ def make_missing(site: Site, **changes: Any) -> AlertEvidence:
     return make_evidence(site, **(facts | changes))
 
 
+def make_pressure(site: Site, **changes: Any) -> AlertEvidence:
+    facts: dict[str, Any] = {
+        "rule": {
+            "name": "high",
+            "text": "mite pressure of 70 of 100 or more makes the level high",
+            "source": "working rule",
+            "status": "derived",
+            "figures": {"points": 70.0},
+        },
+        "clears_when": ["mite pressure below 37 of 100 for some days"],
+    }
+    return make_evidence(site, **(make_growing_facts() | facts | changes))
+
+
+def make_scouting(site: Site, **changes: Any) -> AlertEvidence:
+    facts: dict[str, Any] = {
+        "looks": [
+            {
+                "species": "twospotted",
+                "name": "Twospotted spider mite",
+                "why": "the first look of the season: 202 degC d since 2025-01-01",
+                "method": "strike a branch over white paper",
+                "places": "plants hit before, hot edges by paving",
+                "interval_d": 14.0,
+                "plants": ["front hedge (burning bush)"],
+            }
+        ],
+    }
+    return make_evidence(site, **(make_growing_facts() | facts | changes))
+
+
+def make_short(site: Site, **changes: Any) -> AlertEvidence:
+    facts: dict[str, Any] = {
+        "short": [
+            {
+                "plant": "front hedge (burning bush)",
+                "new_planting": False,
+                "stressed_on": "2025-07-18",
+                "refill_mm": 48.0,
+                "reason": "96% of the readily available water is used",
+            },
+            {
+                "plant": "entrance (dwarf Alberta spruce)",
+                "new_planting": True,
+                "stressed_on": None,
+                "refill_mm": 20.0,
+                "reason": "planted 30 days ago, no known water for 5 days; it needs some every 3 days",
+            },
+        ],
+        "clears_when": ["rain or watering that fills the soil account up again"],
+    }
+    return make_evidence(site, **(make_growing_facts() | facts | changes))
+
+
+def make_milestone(site: Site, milestone: str = "hatch", **changes: Any) -> AlertEvidence:
+    facts: dict[str, Any] = {
+        "milestones": [
+            {
+                "species": "spruce",
+                "name": "Spruce spider mite",
+                "milestone": milestone,
+                "text": "egg hatch begins (28 degC d since 2025-01-01)",
+                "advice": "Tap now and again in a week.",
+                "degree_days_c_d": 28.0,
+                "expected_on": None,
+                "source": "an invented list of degree-days",
+                "status": "published",
+                "plants": ["entrance (dwarf Alberta spruce)"],
+            }
+        ],
+    }
+    return make_evidence(site, **(make_growing_facts() | facts | changes))
+
+
+def make_instead() -> list[dict[str, str]]:
+    common = {"status": "common practice", "source": "common practice"}
+    return [
+        {"name": "Wash.", "text": "A strong jet of plain water onto the undersides.", **common},
+        {"name": "Prune out.", "text": "Bag the worst shoots on the spot.", **common},
+    ]
+
+
 def make_all_clear(site: Site, **changes: Any) -> AlertEvidence:
     facts: dict[str, Any] = {
         "closes_kind": "hot-dry-warning",
@@ -288,7 +370,7 @@ def every_alert(site: Site) -> dict[str, Alert]:
         "observed_days": 0,
         "forecast_days": 6,
         "open_ended": True,
-        "lead_time_d": 2,
+        "lead_time_d": 5,
         "level": "watch",
     }
     return {
@@ -297,6 +379,33 @@ def every_alert(site: Site) -> dict[str, Alert]:
         "hot-dry-coming": make_alert(AlertKind.HOT_DRY, coming, Level.WATCH),
         "spray-open": make_alert(AlertKind.SPRAY_WINDOW, make_spray(site), Level.NOTE),
         "spray-none": make_alert(AlertKind.SPRAY_WINDOW, make_spray(site, open_=False), Level.NOTE),
+        "spray-none-instead": make_alert(
+            AlertKind.SPRAY_WINDOW, make_spray(site, open_=False, instead=make_instead()), Level.NOTE
+        ),
+        "hot-dry-also": make_alert(
+            AlertKind.HOT_DRY,
+            make_hot_dry(
+                site,
+                also=[
+                    "Spray window: 2025-07-22T10:00:00+00:00 to 2025-07-22T14:00:00+00:00, "
+                    "Insecticidal soap.",
+                    "Short of water: front hedge (burning bush).",
+                ],
+                told_with="ep1-1",
+            ),
+        ),
+        "pressure": make_alert(AlertKind.MITE_PRESSURE, make_pressure(site), subject="twospotted"),
+        "scouting": make_alert(AlertKind.SCOUTING_DUE, make_scouting(site), Level.NOTE),
+        "short": make_alert(AlertKind.WATER_SHORT, make_short(site), Level.HIGH),
+        "milestone": make_alert(AlertKind.MILESTONE, make_milestone(site), Level.NOTE),
+        "generation": make_alert(AlertKind.MILESTONE, make_milestone(site, "generation-2"), Level.NOTE),
+        "pressure-clear": make_alert(
+            AlertKind.ALL_CLEAR,
+            make_all_clear(site, closes_kind="mite-pressure", closed_because="It has fallen to 20 of 100."),
+            Level.NONE,
+            Change.CLOSED,
+            subject="twospotted",
+        ),
         "missing": make_alert(AlertKind.WEATHER_MISSING, make_missing(site), Level.HIGH),
         "clear": make_alert(AlertKind.ALL_CLEAR, make_all_clear(site), Level.NONE, Change.CLOSED),
         "weather-back": make_alert(

@@ -22,7 +22,9 @@ from tests.delivery.evidence import (
     make_alert,
     make_all_clear,
     make_hot_dry,
+    make_milestone,
     make_missing,
+    make_short,
     make_site,
     make_spray,
     make_subscriber,
@@ -31,6 +33,12 @@ from tests.delivery.evidence import (
 SITE = make_site()
 ALERTS = every_alert(SITE)
 BOTH_UNITS = pytest.mark.parametrize("units", [UnitSystem.US, UnitSystem.METRIC], ids=["us", "metric"])
+ABOUT_THE_WHOLE_SITE = {
+    AlertKind.HOT_DRY,
+    AlertKind.SPRAY_WINDOW,
+    AlertKind.WEATHER_MISSING,
+    AlertKind.ALL_CLEAR,
+}
 EVERY_ALERT = pytest.mark.parametrize("name", sorted(ALERTS))
 
 
@@ -162,11 +170,26 @@ def test_every_message_says_where_from_when_and_how_to_stop(name: str) -> None:
     assert "https://creativecommons.org/licenses/by/4.0/" in text
     assert "To stop these emails" in text
     assert 'write to alerts@example.com with "stop Maple Court"' in text
-    assert "front hedge (burning bush, 40 plants); entrance (dwarf Alberta spruce, 12 plants)" in text
+    if ALERTS[name].kind in ABOUT_THE_WHOLE_SITE:
+        assert "front hedge (burning bush, 40 plants); entrance (dwarf Alberta spruce, 12 plants)" in text
+    else:
+        assert "front hedge (burning bush)" in text
 
 
 @pytest.mark.parametrize(
-    "name", ["hot-dry", "hot-dry-coming", "spray-open", "spray-none", "missing", "clear"]
+    "name",
+    [
+        "hot-dry",
+        "hot-dry-coming",
+        "spray-open",
+        "spray-none",
+        "pressure",
+        "scouting",
+        "short",
+        "milestone",
+        "missing",
+        "clear",
+    ],
 )
 def test_the_usual_cautions_stand_wherever_spraying_is_spoken_of(name: str) -> None:
     text = flat(rendered(ALERTS[name]).text)
@@ -274,6 +297,85 @@ def test_no_window_says_until_when_why_and_what_to_do_instead() -> None:
     assert "to Thu Jul 24, 12 AM EDT, is closed" in text
     assert "Why: too hot; sun too strong." in text
     assert "Wash instead." in text
+
+
+def test_while_all_is_blocked_the_message_says_what_can_be_done_instead() -> None:
+    text = flat(rendered(ALERTS["spray-none-instead"]).text)
+    assert "Until a window opens" in text
+    assert "- Prune out. Bag the worst shoots on the spot. (Common practice.)" in text
+    assert text.index("Windows and why") < text.index("Until a window opens") < text.index("Day by day")
+
+
+@pytest.mark.parametrize("name", ["spray-open", "spray-none", "spray-none-instead"])
+def test_bloom_is_unknown_so_every_spray_notice_asks_to_look_for_bees(name: str) -> None:
+    assert "Check for bloom and bees. alertd does not know what is in flower." in flat(
+        rendered(ALERTS[name]).text
+    )
+
+
+def test_what_is_told_along_stands_near_the_end_in_the_readers_units_and_once() -> None:
+    text = flat(rendered(ALERTS["hot-dry-also"], UnitSystem.METRIC).text)
+    assert "Spray window: Tue 22 Jul, 06:00 EDT to Tue 22 Jul, 10:00 EDT, Insecticidal soap." in text
+    assert text.index("Day by day") < text.index("Also at this site") < text.index("Cautions")
+    assert "No message of its own follows for these." in text
+    assert "Also at this site" not in rendered(ALERTS["hot-dry"]).text
+
+
+def test_rising_mite_pressure_names_species_level_and_that_only_a_count_tells() -> None:
+    message = rendered(ALERTS["pressure"])
+    text = flat(message.text)
+    assert message.subject == "Maple Court: mite pressure high, 72 of 100"
+    assert "mite pressure high, 72 of 100 (Twospotted spider mite)" in text
+    assert "Level: high" in text
+    assert "Only a tap count tells that." in text
+    assert "10 taps in different spots" in text
+
+
+def test_scouting_due_says_why_where_and_how_and_admits_that_it_knows_no_visits() -> None:
+    message = rendered(ALERTS["scouting"])
+    text = flat(message.text)
+    assert message.subject == "Maple Court: time to look for spider mites"
+    assert "the first look of the season: 364 degree-days F since Wed Jan 1" in text
+    assert "plants hit before, hot edges by paving. On front hedge (burning bush)." in text
+    assert "no record of your visits" in text
+
+
+def test_short_of_water_says_how_much_and_minds_the_root_ball_of_a_new_plant() -> None:
+    text = flat(rendered(ALERTS["short"]).text)
+    assert "about 1.9 in over the root zone fill it up again" in text
+    assert "short from Fri Jul 18 at this pace" in text
+    assert "1 to 1.5 gallons for each inch of trunk thickness" in text
+    assert "4 to 6 liters" in flat(rendered(ALERTS["short"], UnitSystem.METRIC).text)
+
+
+def test_plants_that_only_will_be_short_are_called_so() -> None:
+    evidence = make_short(SITE)
+    evidence["short"] = evidence["short"][:1]
+    message = rendered(make_alert(AlertKind.WATER_SHORT, evidence, Level.WATCH))
+    assert message.subject == "Maple Court: plants soon short of water"
+
+
+@pytest.mark.parametrize(
+    ("milestone", "subject"),
+    [
+        ("wake", "overwintered mites wake"),
+        ("hatch", "mite eggs begin to hatch"),
+        ("hatch-half", "half the mite eggs have hatched"),
+        ("adults", "new adult mites expected"),
+        ("generation-3", "a new mite generation"),
+    ],
+)
+def test_a_milestone_says_in_the_subject_which(milestone: str, subject: str) -> None:
+    message = rendered(make_alert(AlertKind.MILESTONE, make_milestone(SITE, milestone), Level.NOTE))
+    assert message.subject == f"Maple Court: {subject}"
+    assert "50 degree-days F since Wed Jan 1" in flat(message.text)
+    assert "Degree-days say what to expect, not what is there." in flat(message.text)
+
+
+def test_an_all_clear_of_mite_pressure_does_not_speak_of_a_hot_spell() -> None:
+    message = rendered(ALERTS["pressure-clear"])
+    assert message.subject == "Maple Court: mite pressure has fallen"
+    assert "hot dry spell" not in message.text
 
 
 def test_a_window_beyond_the_look_ahead_is_not_called_open() -> None:

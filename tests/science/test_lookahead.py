@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.science.lookahead import beyond_end, maximum_ahead, minimum_ahead, steps, sum_ahead, unknown_ahead
+from alertd.science.lookahead import (
+    any_ahead,
+    beyond_end,
+    maximum_ahead,
+    minimum_ahead,
+    steps,
+    sum_ahead,
+    unknown_ahead,
+)
 
 VALUES = st.lists(st.one_of(st.floats(-50.0, 50.0), st.just(float("nan"))), min_size=1, max_size=40).map(
     np.array
@@ -54,3 +62,20 @@ def test_part_of_an_hour_counts_as_an_hour(hours: float, whole: int) -> None:
 def test_the_last_hours_look_beyond_the_end() -> None:
     assert beyond_end(4, 2.0).tolist() == [False, False, True, True]
     assert beyond_end(4, 0.0).tolist() == [False] * 4
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=40), st.integers(0, 45))
+def test_a_flag_is_seen_from_every_hour_before_it_within_the_look_ahead(
+    flags: list[bool], hours: int
+) -> None:
+    expected = [any(flags[t : t + hours + 1]) for t in range(len(flags))]
+    assert any_ahead(np.array(flags), hours).tolist() == expected
+
+
+def test_looking_ahead_leaves_the_values_alone_and_keeps_their_width() -> None:
+    values = np.array([[1.0, np.nan, 3.0]], dtype=np.float32)
+    before = values.copy()
+    assert maximum_ahead(values, 2).dtype == np.float32
+    assert minimum_ahead(values, 2, skip_first=True).tolist() == [[3.0, 3.0, np.inf]]
+    sum_ahead(values, 2)
+    np.testing.assert_array_equal(values, before)

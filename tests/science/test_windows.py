@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.science.spray import Reason
-from alertd.science.windows import OpenRun, first_open, main_reasons, open_runs, run_bounds
+from alertd.science.windows import (
+    OpenRun,
+    commonest,
+    first_open,
+    main_reasons,
+    open_runs,
+    open_windows,
+    run_bounds,
+)
 
 
 def row(*bits: int) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
@@ -94,3 +104,56 @@ def test_quality_is_the_margin_of_the_best_stretch_as_long_as_the_job(
     (found,) = open_runs(nothing, nothing, margin, hours_min=least)
     stretches = [min(margins[i : i + least]) for i in range(len(margins) - least + 1)]
     assert found.quality == max(stretches)
+
+
+def words(draw: st.DataObject, dtype: str) -> np.ndarray[tuple[int, int], np.dtype[np.integer]]:
+    """Return rows of bits, about a third of the hours open."""
+    random = np.random.default_rng(draw.draw(st.integers(0, 2**32 - 1)))
+    shape = (draw.draw(st.integers(1, 5)), draw.draw(st.integers(1, 60)))
+    bits = sum((random.random(shape) < 0.2).astype(np.int64) << bit for bit in (0, 2, 11, 25, 31))
+    return np.where(random.random(shape) < 0.3, 0, bits).astype(dtype)
+
+
+@pytest.mark.parametrize("dtype", ["uint32", "int64"])
+@given(draw=st.data(), least=st.integers(1, 4))
+def test_many_rows_at_once_have_the_windows_of_each_row_found_alone(
+    dtype: str, draw: st.DataObject, least: int
+) -> None:
+    blocks, cautions = words(draw, dtype), words(draw, dtype)
+    cautions = np.resize(cautions, blocks.shape)
+    margin = np.random.default_rng(1).random(blocks.shape)
+    found = open_windows(blocks, cautions, margin, hours_min=least)
+    expected = []
+    for number, row in enumerate(blocks):
+        hours = [-1, *np.flatnonzero(row != 0).tolist(), len(row)]
+        for start, end in ((a + 1, b) for a, b in itertools.pairwise(hours) if b - a - 1 >= least):
+            stretches = [margin[number, i : i + least].min() for i in range(start, end - least + 1)]
+            expected.append((
+                number, start, end,
+                int(row[end]) if end < len(row) else int(Reason.HORIZON_END),
+                int(np.bitwise_or.reduce(cautions[number, start:end])),
+                max(stretches),
+            ))  # fmt: skip
+    columns = (found.row, found.start, found.end, found.closed_bits, found.caution_bits, found.quality)
+    assert list(zip(*(column.tolist() for column in columns), strict=True)) == expected
+
+
+@pytest.mark.parametrize("dtype", ["uint32", "int64"])
+@given(draw=st.data(), aside=st.sampled_from([None, Reason.MISSING_WEATHER, Reason.HEAT | Reason.LOOK_AGAIN]))
+def test_the_commonest_reasons_of_many_rows_are_those_of_plain_counting(
+    dtype: str, draw: st.DataObject, aside: Reason | None
+) -> None:
+    blocks = words(draw, dtype)
+    for row, found in zip(blocks, commonest(blocks, most=3, aside=aside), strict=True):
+        told = [int(word) for word in row if not int(word) & int(aside or 0)]
+        if not any(told):
+            told = [int(word) for word in row]
+        counts = {int(reason): sum(1 for word in told if word & reason) for reason in Reason}
+        ranked = sorted((bit for bit in counts if counts[bit]), key=lambda bit: -counts[bit])[:3]
+        assert [bit for bit in found.tolist() if bit] == ranked
+
+
+def test_no_rows_have_no_windows_and_no_reasons() -> None:
+    nothing = np.zeros((0, 24), dtype=np.uint32)
+    assert open_windows(nothing, nothing, nothing.astype(float), hours_min=3).row.size == 0
+    assert commonest(nothing, most=4).shape == (0, 4)

@@ -83,7 +83,7 @@ NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
-revision, down_revision, branch_labels, depends_on = "r0002", {head!r}, None, None
+revision, down_revision, branch_labels, depends_on = "r9998", {head!r}, None, None
 
 
 def upgrade() -> None:
@@ -102,7 +102,7 @@ def next_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Ca
     def move_on(body: str) -> None:
         target = tmp_path / "migrations"
         shutil.copytree(schema._MIGRATIONS, target, ignore=shutil.ignore_patterns("__pycache__"))
-        (target / "versions" / "r0002_next.py").write_text(NEXT.format(head=head, body=body))
+        (target / "versions" / "r9998_next.py").write_text(NEXT.format(head=head, body=body))
         monkeypatch.setattr(schema, "_MIGRATIONS", target)
         schema._revisions.cache_clear()
 
@@ -119,11 +119,11 @@ def test_an_older_schema_is_copied_then_upgraded_and_loses_no_row(
         before = store.diagnostics.schema
     next_program(REBUILD)
     with pytest.raises(
-        SchemaMismatch, match=r"older than this program needs \(r0002\); run `alertd db upgrade`"
+        SchemaMismatch, match=r"older than this program needs \(r9998\); run `alertd db upgrade`"
     ):
         open_store(url)
     with open_store(url, upgrade_schema=True) as store:
-        assert store.diagnostics.schema == "r0002"
+        assert store.diagnostics.schema == "r9998"
         assert store.site(kept.id) == kept, "a rebuilt table keeps what refers to it"
         assert store.check_integrity() == []
     copies = [found.name for found in path.parent.iterdir() if "before-upgrade" in found.name]
@@ -141,7 +141,7 @@ def test_an_upgrade_that_would_break_references_is_undone(
         open_store(url, upgrade_schema=True)
     with sqlite3.connect(path) as connection:
         assert connection.execute("SELECT id FROM sites").fetchall() == [(kept.id,)]
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() != [("r0002",)]
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() != [("r9998",)]
     connection.close()
 
 

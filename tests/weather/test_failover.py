@@ -26,7 +26,7 @@ class Fake:
         self.asked: Counter[str] = Counter()
         self.lock = threading.Lock()
 
-    def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
+    def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
         with self.lock:
             self.asked[cell.key] += 1
             fault = self.faults.pop(0) if self.faults else None
@@ -157,7 +157,7 @@ def test_no_cells_are_no_work() -> None:
 
 def test_a_fault_in_the_program_is_not_taken_for_weather() -> None:
     class Broken(Fake):
-        def fetch(self, cell: WeatherCell, now: dt.datetime) -> HourlyWeather:
+        def fetch(self, cell: WeatherCell, now: dt.datetime, past_days: int | None = None) -> HourlyWeather:
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):

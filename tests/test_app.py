@@ -1,0 +1,100 @@
+"""The composition root wires digests and briefs to a mail server and runs them on a tick of their own."""
+
+from __future__ import annotations
+
+import datetime as dt
+import email
+import email.policy
+import socket
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from aiosmtpd.controller import Controller
+
+from alertd.app import App, build_app
+from alertd.records.preferences import Preferences
+from alertd.records.site import Subscription
+from alertd.settings import load_settings
+from tests.delivery.evidence import every_alert
+from tests.store.builders import NOW, make_episode, make_message, make_site, make_subscriber
+
+DAY = dt.timedelta(days=1)
+
+
+class Mailbox:
+    """Takes every mail."""
+
+    def __init__(self) -> None:
+        self.mails: list[bytes] = []
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802  # aiosmtpd's name
+        self.mails.append(envelope.content)
+        return "250 OK"
+
+
+@pytest.fixture
+def mailbox() -> Iterator[tuple[Mailbox, int]]:
+    box = Mailbox()
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = int(free.getsockname()[1])
+    controller = Controller(box, hostname="127.0.0.1", port=port)
+    controller.start()
+    yield box, port
+    controller.stop()
+
+
+def opened(folder: Path, port: int | None = None) -> App:
+    environ = {
+        "HOME": str(folder),
+        "ALERTD_DATABASE__URL": f"sqlite:///{folder / 'alertd.db'}",
+        "ALERTD_WEATHER__PROVIDERS": "openmeteo",
+    }
+    if port is not None:
+        environ |= {
+            "ALERTD_SMTP__HOST": "127.0.0.1",
+            "ALERTD_SMTP__PORT": str(port),
+            "ALERTD_SMTP__TLS": "none",
+            "ALERTD_SMTP__FROM_ADDRESS": "alerts@example.com",
+            "ALERTD_WEB__BASE_URL": "https://alerts.example.com",
+        }
+    return build_app(load_settings(environ=environ, working_directory=folder))
+
+
+@pytest.mark.enable_socket
+@pytest.mark.allow_hosts(["127.0.0.1"])
+def test_digest_and_brief_reach_the_mail_server(tmp_path: Path, mailbox: tuple[Mailbox, int]) -> None:
+    box, port = mailbox
+    app = opened(tmp_path, port)
+    store = app.store
+    store.add_site(make_site(site_id="s1"), now=NOW - DAY)
+    store.add_subscriber(make_subscriber(subscriber_id="u1"), now=NOW - DAY)
+    store.subscribe(Subscription("u1", "s1"))
+    store.set_preferences(Preferences("u1", "UTC", weekly_day=2, weekly_hour=12), now=NOW - DAY)
+    # Evidence that the templates can word.
+    worded = every_alert(make_site())["scouting"]
+    alert = replace(worded, id="a1", episode_id="e1", site_id="s1", made_at=NOW - DAY, expires_at=None)
+    waits = replace(make_message("u1"), digest=True)
+    store.commit_decisions(episodes=[make_episode("s1")], alerts=[alert], messages=[waits], now=NOW - DAY)
+    assert app.briefs is not None
+    assert app.briefs.run(NOW).sent == 2
+    assert app.briefs.run(NOW + DAY / 24).sent == 0
+    mails = [email.message_from_bytes(one, policy=email.policy.default) for one in box.mails]
+    subjects = {str(one["Subject"]): one for one in mails}
+    assert set(subjects) == {"News from 1 site, highest level note", "The week ahead at 1 site"}
+    digest, weekly = (subjects[name] for name in sorted(subjects))
+    # A digest can be left by one click, which ends everything; a brief's must not end the warnings.
+    assert digest["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
+    assert weekly["List-Unsubscribe-Post"] is None
+    assert app.store.recipient_of(str(app.links.ref_of(digest["X-Alertd-Return"]))) is not None
+    app.close()
+
+
+def test_the_daemon_runs_briefs_only_where_there_is_mail(tmp_path: Path) -> None:
+    for port, there in ((None, False), (2525, True)):
+        app = opened(tmp_path, port)
+        assert ("briefs" in {tick.name for tick in app.daemon_parts().ticks}) == there
+        app.close()
