@@ -37,6 +37,8 @@ from FAO-56 eqs. 82-86: 3 to 29 days at a demand of 4 to 8 mm/d).
 RECENT_H = 48
 """Hours before now over which unknown rain is counted."""
 
+USED_UP = "the readily available water is used up"
+
 
 @dataclass(frozen=True, slots=True)
 class Roots:
@@ -293,7 +295,7 @@ def _state(batch: Batch, account: Account, i: int, rules: WaterRules) -> tuple[W
 def _by_share(planting: Planting, share: float, rules: WaterRules) -> tuple[WaterState, str]:
     if math.isnan(share):
         return WaterState.UNKNOWN, "the soil-water account has no figures"
-    told = f"{share:.0%} of the readily available water is used"
+    told = f"{share:.0%} of the readily available water is used" if share < 1.0 else USED_UP
     if _watering_unknown(planting):
         return WaterState.CAUTION, f"{told} if nobody waters; the watering is not known, check the soil"
     if share >= float(rules.stressed_share):

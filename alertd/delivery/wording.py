@@ -197,8 +197,6 @@ def _is_weather_back(alert: Alert) -> bool:
 
 
 def _level_word(alert: Alert, level: str) -> str:
-    if alert.kind is AlertKind.ALL_CLEAR:
-        return "" if _is_weather_back(alert) else "none"
     return level if alert.kind in (AlertKind.HOT_DRY, AlertKind.MITE_PRESSURE) else ""
 
 
