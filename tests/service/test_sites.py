@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from alertd.errors import InputError
@@ -90,6 +90,7 @@ def test_whatever_is_typed_for_a_planting_is_read_or_refused(text: str) -> None:
 
 
 @given(st.text())
+@example("0\x1f")
 def test_whatever_is_typed_for_a_number_is_finite_or_refused(text: str) -> None:
     for read in (number, whole_number):
         with contextlib.suppress(InputError):
