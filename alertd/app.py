@@ -41,6 +41,7 @@ from alertd.service.score import Scorer, learn
 from alertd.service.skill import Skills
 from alertd.settings import ProviderName, Settings
 from alertd.store.store import Store, open_store
+from alertd.weather.cache import ResponseCache
 from alertd.weather.client import ClientSettings
 from alertd.weather.failover import Forecasts, Provider
 from alertd.weather.metno import MetNo, MetNoSettings
@@ -74,7 +75,12 @@ class App:
     @cached_property
     def forecasts(self) -> Forecasts:
         """The weather providers in their configured order. Raises ConfigError if a contact is missing."""
-        return Forecasts([build_provider(name, self.settings) for name in self.settings.weather.providers])
+        return Forecasts(
+            [
+                build_provider(name, self.settings, self.store.responses)
+                for name in self.settings.weather.providers
+            ]
+        )
 
     @property
     def cycle(self) -> Cycle:
@@ -298,8 +304,12 @@ def build_smtp(settings: Settings) -> SmtpSettings | None:
     )
 
 
-def build_provider(name: ProviderName, settings: Settings) -> Provider:
-    """Return one weather provider. Raises ConfigError naming the setting at fault."""
+def build_provider(name: ProviderName, settings: Settings, kept: ResponseCache | None = None) -> Provider:
+    """Return one weather provider. Raises ConfigError naming the setting at fault.
+
+    MET Norway forbids to ask again before an answer expires: its answers are ``kept`` over a restart.
+    The addresses of the others change with every request or say nothing of expiry.
+    """
     weather = settings.weather
     client = ClientSettings(contact=weather.contact or "", version=__version__)
     builders: dict[ProviderName, Callable[[], Provider]] = {
@@ -317,7 +327,7 @@ def build_provider(name: ProviderName, settings: Settings) -> Provider:
         ProviderName.NWS: lambda: Nws(
             NwsSettings(base_url=weather.nws.base_url, past_hours=weather.past_days * 24), client
         ),
-        ProviderName.METNO: lambda: MetNo(MetNoSettings(base_url=weather.metno.base_url), client),
+        ProviderName.METNO: lambda: MetNo(MetNoSettings(base_url=weather.metno.base_url), client, kept),
     }
     return builders[name]()
 

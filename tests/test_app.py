@@ -15,9 +15,13 @@ import pytest
 from aiosmtpd.controller import Controller
 
 from alertd.app import App, build_app
+from alertd.demo.scenario import load_scenario
+from alertd.demo.season import season
 from alertd.records.preferences import Preferences
 from alertd.records.site import Subscription
+from alertd.records.weather import cell_of
 from alertd.settings import load_settings
+from alertd.weather.replay import ReplayServer
 from tests.delivery.evidence import every_alert
 from tests.store.builders import NOW, make_episode, make_message, make_site, make_subscriber
 
@@ -98,3 +102,28 @@ def test_the_daemon_runs_briefs_only_where_there_is_mail(tmp_path: Path) -> None
         app = opened(tmp_path, port)
         assert ("briefs" in {tick.name for tick in app.daemon_parts().ticks}) == there
         app.close()
+
+
+@pytest.mark.enable_socket
+def test_met_norway_is_not_asked_again_before_its_answer_expires_even_after_a_restart(tmp_path: Path) -> None:
+    """Terms of api.met.no: do not ask again before ``Expires``."""
+    site = replace(make_site(), latitude_deg=40.24, longitude_deg=-74.18, elevation_m=20.0)
+    clock = [NOW]
+    cell = cell_of(site.latitude_deg, site.longitude_deg, site.elevation_m)
+    demo = load_scenario().sites[0]
+    truth = season(demo, NOW.date() - 2 * DAY, NOW.date() + 12 * DAY, 1)
+    with ReplayServer({cell: truth}, lambda: clock[0]) as world:
+        environ = {
+            "HOME": str(tmp_path),
+            "ALERTD_DATABASE__URL": f"sqlite:///{tmp_path / 'alertd.db'}",
+            "ALERTD_WEATHER__PROVIDERS": "metno",
+            "ALERTD_WEATHER__METNO__BASE_URL": world.metno_url,
+        }
+        for minutes, asked in ((0, 1), (5, 1), (90, 2)):
+            clock[0] = NOW + dt.timedelta(minutes=minutes)
+            app = build_app(load_settings(environ=environ, working_directory=tmp_path))
+            if minutes == 0:
+                app.store.add_site(site, now=NOW)
+            assert app.cycle.run(clock[0]).fetched == 1
+            app.close()
+            assert world.counts["metno"] == asked
