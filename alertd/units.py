@@ -31,11 +31,6 @@ def degree_days_c_to_f(degree_days_c_d: Number) -> Number:
     return degree_days_c_d * 1.8
 
 
-def degree_days_f_to_c(degree_days_f_d: Number) -> Number:
-    """Return degree-days Celsius; a difference, so without the offset of 32."""
-    return degree_days_f_d / 1.8
-
-
 def mph_to_m_s(speed_mph: Number) -> Number:
     """Return metres per second."""
     return speed_mph * M_S_PER_MPH

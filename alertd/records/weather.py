@@ -23,7 +23,6 @@ starts at its stamp. NaN means unknown, never zero.
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -75,11 +74,6 @@ def empty_table(start: dt.datetime, hours: int) -> pd.DataFrame:
     for flag in FLAGS:
         table[flag] = False
     return table
-
-
-def is_whole_hour(at: dt.datetime) -> bool:
-    """Return whether an aware instant lies on the hour."""
-    return at.tzinfo is not None and math.isclose(at.timestamp() % 3600.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,6 @@ from alertd.catalog.plants import load_plants
 from alertd.catalog.pressure import load_pressure
 from alertd.catalog.soils import load_soils
 from alertd.catalog.species import load_species
-from alertd.catalog.triggers import load_triggers
 from alertd.catalog.water import load_water_rules
 from alertd.records.assessment import HotDrySpell, MitePressure, Part, WaterStatus
 from alertd.records.season import HISTORY_DAYS
@@ -364,8 +363,3 @@ def _chances(skill: ForecastSkill) -> Iterator[ChanceExplanation]:
             source=told,
             status=str(series.status),
         )
-
-
-def trigger_figures() -> tuple[Cited, ...]:
-    """Return every figure of the hot dry triggers."""
-    return tuple(figures_in(load_triggers(), "triggers"))
