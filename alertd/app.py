@@ -54,6 +54,8 @@ from alertd.web.server import ListenSettings, WebServer
 READY_PERIODS = 3
 CYCLE_LIMIT_S = 3600.0
 LEARN_EVERY_S = 3600.0
+ASK_EVERY_S = 15.0
+"""How often the table of due times is asked; so much later than due a cycle may begin."""
 CELLS_AT_ONCE = 25
 """Archives of forecasts read in one cycle, a third of a second each; the others wait for the next."""
 BOUNCES_EVERY_S = 60.0
@@ -233,10 +235,16 @@ class App:
                     lambda now: _run_cycle(cycle, now),
                     limit_s=CYCLE_LIMIT_S,
                     ready_periods=READY_PERIODS,
+                    ask_every_s=ASK_EVERY_S,
                 ),
                 Tick("delivery", float(daemon.deliver_every_s), lambda now: _deliver(delivery, now)),
                 *self._mail_ticks(stopping),
-                Tick("learn", LEARN_EVERY_S, lambda now: self._learn(now, stopping.is_set)),
+                Tick(
+                    "learn",
+                    LEARN_EVERY_S,
+                    lambda now: self._learn(now, stopping.is_set),
+                    ask_every_s=ASK_EVERY_S,
+                ),
             ),
             book=self.store,
             database_ok=self.store.ticks,

@@ -1,6 +1,7 @@
 """Ticks at fixed intervals: APScheduler as the clock alone, everything that must last kept elsewhere.
 
-A tick asks the store "what is due?" and does it, so that a lost or a doubled tick is harmless.
+A tick asks the store "what is due?" and does it, so that a lost or a doubled tick is harmless. Work that
+is itself due at certain times has them in the book of ticks, where a restart finds them again.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ import structlog
 from apscheduler.events import EVENT_JOB_MAX_INSTANCES, JobSubmissionEvent
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
+
+from alertd.records.keeping import Tick as KeptTick
 
 PULSE = "clock"
 PULSE_EVERY_S = 15.0
@@ -37,6 +40,10 @@ class Tick:
     ``limit_s`` is how long one run may take before it counts as hung (three periods, five minutes at
     least, where left out). With ``ready_periods`` the daemon is ready only while the last success is
     younger than so many periods.
+
+    With ``ask_every_s`` its due times are kept in the book, which is asked so often: a restart goes on
+    where the last life stood, and what fell due meanwhile is done once. ``may_begin`` then says whether
+    it is for this process to do what is due; what it is not stays due.
     """
 
     name: str
@@ -44,11 +51,28 @@ class Tick:
     run: Callable[[dt.datetime], None]
     limit_s: float | None = None
     ready_periods: int = 0
+    ask_every_s: float | None = None
+    may_begin: Callable[[dt.datetime], bool] = lambda _now: True
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds between two signs of life of a tick that has nothing to do."""
+        return self.every_s if self.ask_every_s is None else self.ask_every_s
 
     @property
     def stale_after_s(self) -> float:
         """Seconds without a sign of life after which this tick counts as hung."""
-        return self.every_s + (self.limit_s if self.limit_s is not None else max(2 * self.every_s, 300.0))
+        limit_s = self.limit_s if self.limit_s is not None else max(2 * self.every_s, 300.0)
+        return self.interval_s + limit_s
+
+    def is_due(self, due_at: dt.datetime, now: dt.datetime) -> bool:
+        """Return whether a due time has come, or lies so far ahead that the clock must have been set back."""
+        return not now < due_at <= now + dt.timedelta(seconds=self.every_s)
+
+    def due_after(self, due_at: dt.datetime, now: dt.datetime) -> dt.datetime:
+        """Return the next due time: of the same rhythm, the first that lies ahead."""
+        period = dt.timedelta(seconds=self.every_s)
+        return due_at + ((now - due_at) // period + 1) * period
 
 
 class TickBook(Protocol):
@@ -58,8 +82,14 @@ class TickBook(Protocol):
         """Write down that a run began."""
         ...
 
-    def tick_finished(self, name: str, at: dt.datetime, error: str | None) -> None:
-        """Write down that a run ended, and how."""
+    def tick_finished(
+        self, name: str, at: dt.datetime, error: str | None, due_at: dt.datetime | None
+    ) -> None:
+        """Write down that a run ended, how, and when it is due again if that is kept."""
+        ...
+
+    def plan_tick(self, name: str, due_at: dt.datetime) -> KeptTick:
+        """Return what is known of a tick; one not heard of before becomes due at ``due_at``."""
         ...
 
     def heartbeat(self, name: str, at: dt.datetime) -> None:
@@ -120,7 +150,7 @@ class Clock:
                 "interval",
                 args=[state.tick],
                 id=state.tick.name,
-                seconds=state.tick.every_s,
+                seconds=state.tick.interval_s,
                 next_run_time=start_at,
                 coalesce=True,
                 max_instances=1,
@@ -173,9 +203,35 @@ class Clock:
             if not may_fly:
                 return
             started_at = self.now()
-            self._note_started(tick, started_at)
-            error = self._guarded(tick, started_at)
-            self._note_finished(tick, error)
+            if tick.ask_every_s is None:
+                self._note_started(tick, started_at)
+                self._note_finished(tick, self._guarded(tick, started_at))
+                return
+            kept = self._ask(tick, started_at)
+            if kept is not None:
+                self._note_started(tick, started_at)
+                error = self._guarded(tick, started_at)
+                self._note_finished(tick, error, tick.due_after(kept.due_at, started_at))
+
+    def _ask(self, tick: Tick, now: dt.datetime) -> KeptTick | None:
+        """Look into the book; return what is kept of the tick if it is due and for this process to do.
+
+        A look is a sign of life and no success: what counts as that is what the book says.
+        """
+        self.beat(tick.name)
+        try:
+            kept = self.book.plan_tick(tick.name, now)
+            due = tick.is_due(kept.due_at, now) and tick.may_begin(now)
+        except Exception:
+            log.exception("tick_not_looked_up", tick=tick.name)
+            return None
+        if kept.last_ok_at is not None:
+            ok_s = self.monotonic_s() - max((now - kept.last_ok_at).total_seconds(), 0.0)
+            with self._changed:
+                state = self._states[tick.name]
+                if state.ok_s is None or ok_s > state.ok_s:
+                    self._states[tick.name] = replace(state, ok_s=ok_s, last_ok_at=kept.last_ok_at)
+        return kept if due else None
 
     @contextmanager
     def _flying(self) -> Iterator[bool]:
@@ -208,7 +264,7 @@ class Clock:
         if tick.name != PULSE:
             self._write(tick, lambda: self.book.tick_started(tick.name, at))
 
-    def _note_finished(self, tick: Tick, error: str | None) -> None:
+    def _note_finished(self, tick: Tick, error: str | None, due_at: dt.datetime | None = None) -> None:
         at = self.now()
         with self._changed:
             state = replace(
@@ -222,7 +278,7 @@ class Clock:
                 )
             self._states[tick.name] = state
         if tick.name != PULSE:
-            self._write(tick, lambda: self.book.tick_finished(tick.name, at, error))
+            self._write(tick, lambda: self.book.tick_finished(tick.name, at, error, due_at))
 
     def _write(self, tick: Tick, entry: Callable[[], None]) -> None:
         """Write into the book; a book that cannot be written must not stop the work itself."""
@@ -234,5 +290,7 @@ class Clock:
     def _on_skipped(self, event: JobSubmissionEvent) -> None:
         with self._changed:
             state = self._states[event.job_id]
+            if state.tick.ask_every_s is not None:
+                return  # what is due stays so in the book; no run is lost
             self._states[event.job_id] = replace(state, skipped=state.skipped + 1)
         log.warning("tick_skipped", tick=event.job_id, reason="the run before has not ended")

@@ -17,17 +17,15 @@ from alertd.store.rows import Values
 class Ticks(Desk):
     """Keeps when recurring work is due, so that a restart misses and doubles nothing."""
 
-    def plan_tick(self, name: str, due_at: dt.datetime, *, keep: bool = True) -> Tick:
-        """Make a tick known; an existing due time stays unless ``keep`` is False. Returns the tick."""
-        insert = self._insert(TickRow)
+    def plan_tick(self, name: str, due_at: dt.datetime) -> Tick:
+        """Return what is known of a tick; one not heard of before becomes due at ``due_at``."""
+        with self._read() as session:
+            found = session.get(TickRow, name)
+            if found is not None:
+                return _tick(found)
+        insert = self._insert(TickRow).on_conflict_do_nothing()
         with self._write() as session:
-            if keep:
-                statement = insert.on_conflict_do_nothing()
-            else:
-                statement = insert.on_conflict_do_update(
-                    index_elements=[TickRow.name], set_={"due_at": insert.excluded.due_at}
-                )
-            session.execute(statement.values(name=name, due_at=due_at, last_error=""))
+            session.execute(insert.values(name=name, due_at=due_at, last_error=""))
             return _tick(session.get_one(TickRow, name))
 
     def ticks(self) -> list[Tick]:
@@ -36,12 +34,6 @@ class Ticks(Desk):
             return [
                 _tick(row) for row in session.scalars(select(TickRow).order_by(TickRow.due_at, TickRow.name))
             ]
-
-    def ticks_due(self, now: dt.datetime) -> list[Tick]:
-        """Return the ticks that are due, the longest due first."""
-        question = select(TickRow).where(TickRow.due_at <= now).order_by(TickRow.due_at, TickRow.name)
-        with self._read() as session:
-            return [_tick(row) for row in session.scalars(question)]
 
     def tick_started(self, name: str, at: dt.datetime) -> None:
         """Record that a run began; a tick not heard of before becomes known."""

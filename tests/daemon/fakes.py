@@ -3,9 +3,10 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from alertd.daemon.clock import Clock, Tick
+from alertd.records.keeping import Tick as KeptTick
 
 
 @dataclass
@@ -14,12 +15,25 @@ class FakeBook:
 
     entries: list[tuple[str, str, str | None]] = field(default_factory=list)
     broken: bool = False
+    kept: dict[str, KeptTick] = field(default_factory=dict)
 
     def tick_started(self, name: str, at: dt.datetime) -> None:
         self._add("started", name, at, None)
 
-    def tick_finished(self, name: str, at: dt.datetime, error: str | None) -> None:
+    def tick_finished(
+        self, name: str, at: dt.datetime, error: str | None, due_at: dt.datetime | None
+    ) -> None:
         self._add("finished", name, at, error)
+        if due_at is not None:
+            known = self.kept[name]
+            self.kept[name] = replace(
+                known, due_at=due_at, last_ok_at=at if error is None else known.last_ok_at
+            )
+
+    def plan_tick(self, name: str, due_at: dt.datetime) -> KeptTick:
+        if self.broken:
+            raise OSError("the book is shut")
+        return self.kept.setdefault(name, KeptTick(name, due_at))
 
     def heartbeat(self, name: str, at: dt.datetime) -> None:
         self._add("heartbeat", name, at, None)

@@ -8,6 +8,7 @@ import pytest
 from apscheduler.jobstores.memory import MemoryJobStore
 
 from alertd.daemon.clock import PULSE, Clock, Tick, TickState
+from alertd.daemon.health import Health
 from alertd.daemon.supervisor import Supervisor
 from tests.daemon.fakes import FakeBook, FakeTime, eventually, idle, run_once
 
@@ -199,3 +200,124 @@ def test_a_step_of_the_wall_clock_is_no_hang(book: FakeBook, monkeypatch: pytest
     run_once(clock, tick)
     wall[0] += dt.timedelta(days=30)
     assert Supervisor(clock).trouble() is None
+
+
+NOON = dt.datetime(2026, 7, 1, 12, tzinfo=dt.UTC)
+MINUTE, HOUR = dt.timedelta(minutes=1), dt.timedelta(hours=1)
+
+
+class Lives:
+    """Lives of a daemon over one book, on a wall clock that the test moves."""
+
+    def __init__(self, book: FakeBook) -> None:
+        self.book = book
+        self.wall = NOON
+        self.runs: list[dt.datetime] = []
+        self.leads = True
+        self.fails = False
+        self.begin()
+
+    def begin(self) -> None:
+        self.tick = Tick(
+            "cycle", 3600, self._work, ready_periods=3, ask_every_s=15, may_begin=lambda _now: self.leads
+        )
+        self.clock = Clock([self.tick], self.book, now=lambda: self.wall, monotonic_s=FakeTime())
+
+    def _work(self, now: dt.datetime) -> None:
+        if self.fails:
+            raise RuntimeError("no weather")
+        self.runs.append(now)
+
+    def go(self, span: dt.timedelta) -> None:
+        """Let time go on, asking every minute."""
+        until = self.wall + span
+        while self.wall < until:
+            run_once(self.clock, self.tick)
+            self.wall += MINUTE
+            advance(self.clock, 60)
+
+    @property
+    def ready(self) -> bool:
+        return all(check.ok for check in Health(self.clock, lambda: None).ready() if check.name != "clock")
+
+
+def test_kept_due_times_hold_their_rhythm_over_restarts_and_downtime(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.go(2.5 * HOUR)
+    assert lives.runs == [NOON, NOON + HOUR, NOON + 2 * HOUR]
+    lives.begin()
+    lives.go(HOUR)
+    assert lives.runs[3:] == [NOON + 3 * HOUR], "a restart between two due times doubles nothing"
+    lives.wall += 5 * HOUR
+    lives.begin()
+    back_at = lives.wall
+    lives.go(2 * HOUR)
+    assert lives.runs[4:] == [back_at, NOON + 9 * HOUR, NOON + 10 * HOUR], "what fell due is done once"
+
+
+def test_a_run_cut_short_is_due_at_once_in_the_next_life(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.clock._note_started(lives.tick, lives.wall)
+    book.plan_tick("cycle", NOON)
+    lives.wall += MINUTE
+    lives.begin()
+    lives.go(10 * MINUTE)
+    assert lives.runs == [NOON + MINUTE]
+
+
+def test_empty_looks_neither_count_as_runs_nor_keep_the_daemon_ready(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.go(2 * MINUTE)
+    assert lives.ready
+    lives.fails = True
+    lives.go(2.9 * HOUR)
+    assert lives.ready
+    lives.go(0.2 * HOUR)
+    assert not lives.ready
+    state = state_of(lives.clock, "cycle")
+    assert (state.runs, state.failures) == (4, 3)
+    assert [what for what, _ in book.of("cycle")] == ["started", "finished"] * 4
+
+
+def test_a_new_life_is_as_ready_as_the_last_success_in_the_book_is_young(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.go(MINUTE)
+    lives.begin()
+    assert not lives.ready
+    lives.go(MINUTE)
+    assert lives.ready
+    assert lives.runs == [NOON]
+
+
+def test_what_another_process_does_stays_due_for_this_one(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.leads = False
+    lives.go(HOUR)
+    assert (lives.runs, lives.ready) == ([], False)
+    book.tick_finished("cycle", lives.wall, None, lives.wall + HOUR)
+    lives.go(MINUTE)
+    assert lives.ready, "the work is done, by whomever"
+    lives.wall += 2 * HOUR
+    lives.leads = True
+    lives.go(MINUTE)
+    assert len(lives.runs) == 1
+
+
+def test_a_wall_clock_set_back_does_not_silence_the_work(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.go(MINUTE)
+    lives.wall = NOON - 24 * HOUR
+    lives.go(2 * MINUTE)
+    assert lives.runs == [NOON, NOON - 24 * HOUR]
+    assert book.kept["cycle"].due_at == NOON - 23 * HOUR
+
+
+def test_a_book_that_cannot_be_read_is_a_sign_of_life_and_no_run(book: FakeBook) -> None:
+    lives = Lives(book)
+    book.broken = True
+    lives.go(MINUTE)
+    assert lives.runs == []
+    assert state_of(lives.clock, "cycle").beat_s == 1000.0
+    book.broken = False
+    lives.go(MINUTE)
+    assert len(lives.runs) == 1

@@ -13,11 +13,17 @@ from apscheduler.jobstores.memory import MemoryJobStore
 from alertd.daemon.clock import Tick
 from alertd.daemon.logs import configure_logs
 from alertd.daemon.run import DaemonParts, RunSettings, run
+from alertd.records.keeping import Tick as KeptTick
 
 
 class NoBook:
     def tick_started(self, name: str, at: dt.datetime) -> None: ...
-    def tick_finished(self, name: str, at: dt.datetime, error: str | None) -> None: ...
+    def tick_finished(
+        self, name: str, at: dt.datetime, error: str | None, due_at: dt.datetime | None
+    ) -> None: ...
+    def plan_tick(self, name: str, due_at: dt.datetime) -> KeptTick:
+        return KeptTick(name, due_at)
+
     def heartbeat(self, name: str, at: dt.datetime) -> None: ...
 
 

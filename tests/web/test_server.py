@@ -26,6 +26,7 @@ from alertd.daemon.clock import Tick
 from alertd.daemon.run import DaemonParts, RunSettings, run
 from alertd.errors import ConfigError
 from alertd.records.alert import MessageState
+from alertd.records.keeping import Tick as KeptTick
 from alertd.records.site import Standing
 from alertd.service.bounces import Outcome
 from alertd.settings import (
@@ -211,7 +212,12 @@ def test_pages_and_bounces_follow_the_settings(tmp_path: Path) -> None:
 
 class NoBook:
     def tick_started(self, name: str, at: dt.datetime) -> None: ...
-    def tick_finished(self, name: str, at: dt.datetime, error: str | None) -> None: ...
+    def tick_finished(
+        self, name: str, at: dt.datetime, error: str | None, due_at: dt.datetime | None
+    ) -> None: ...
+    def plan_tick(self, name: str, due_at: dt.datetime) -> KeptTick:
+        return KeptTick(name, due_at)
+
     def heartbeat(self, name: str, at: dt.datetime) -> None: ...
 
 
