@@ -37,7 +37,7 @@ class OutboxStore(Protocol):
         """Close what is too late to be worth sending; returns how many."""
         ...
 
-    def park(self, now: dt.datetime) -> Sequence[str]:
+    def park(self, now: dt.datetime, *, crash_limit: int = ...) -> Sequence[str]:
         """Mark dead what keeps killing its workers; returns the ids."""
         ...
 
@@ -49,6 +49,7 @@ class OutboxStore(Protocol):
         lease_s: float,
         *,
         channel: Channel | None = None,
+        crash_limit: int = ...,
         idle: bool = True,
     ) -> Sequence[LeasedMessage]:
         """Claim due messages until the lease runs out; each claim counts as an attempt."""
@@ -117,6 +118,8 @@ class Delivery:
     owner: str
     retry: Retry = Retry()
     lease_s: float = 180.0
+    crash_limit: int = 5
+    """Crashes in a row, each with this message alone in hand, after which it is given up."""
     batch: int = 100
     draw: Callable[[], float] = random.random
     stopping: Callable[[], bool] = lambda: False
@@ -212,7 +215,7 @@ class Delivery:
         return 0
 
     def _park(self, report: DeliveryReport) -> None:
-        for message_id in self.store.park(self._now()):
+        for message_id in self.store.park(self._now(), crash_limit=self.crash_limit):
             report.dead += 1
             log.error("message-dead", message=message_id, error="it kept stopping the process")
 
@@ -225,8 +228,9 @@ class Delivery:
             return 0
         now = self._now()
         leased = self.store.lease(
-            now, self.owner, room, self.lease_s, channel=channel, idle=idle and not held
-        )
+            now, self.owner, room, self.lease_s, channel=channel, crash_limit=self.crash_limit,
+            idle=idle and not held,
+        )  # fmt: skip
         if leased and not held:
             self._vouch(now)
         self._hand_out(leased, report)
