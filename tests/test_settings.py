@@ -62,7 +62,7 @@ def value_of(settings: Settings, key: str) -> Any:
 def test_nothing_set_gives_the_defaults(place: Path) -> None:
     settings = load(place)
     assert settings.weather.providers == (ProviderName.OPENMETEO, ProviderName.NWS, ProviderName.METNO)
-    assert (settings.weather.stale_after_h, settings.weather.refuse_after_h) == (12.0, 36.0)
+    assert (settings.weather.past_days, settings.weather.forecast_days) == (7, 10)
     assert (settings.daemon.health_host, settings.daemon.health_port) == ("127.0.0.1", 8642)
     assert settings.daemon.cycle_every_min == 60
 
@@ -143,7 +143,7 @@ def test_every_fault_is_told_at_once_with_place_key_and_fix(place: Path) -> None
     message = refused(
         place,
         "[smtp]\nport = 'many'\nhots = 'a.test'\n[weather]\nproviders = ['nws', 'crystal ball']\n",
-        ALERTD_WEATHER__STALE_AFTER_H="-1",
+        ALERTD_WEATHER__CELL_SIZE_DEG="-1",
         ALERTD_WEBHOOK__ALLOW_PRIVATE_CIDRS="10.0.0.1/8,nonsense",
         ALERTD_SMTP_PASSWORD=SECRET,
     )
@@ -153,7 +153,7 @@ def test_every_fault_is_told_at_once_with_place_key_and_fix(place: Path) -> None
         ("alertd.toml: smtp.port: ", "587 for starttls"),
         ("alertd.toml: smtp.hots: is not a setting", "did you mean smtp.host?"),
         ("alertd.toml: weather.providers: ", "'openmeteo', 'nws' or 'metno'"),
-        ("ALERTD_WEATHER__STALE_AFTER_H: weather.stale_after_h: ", "greater than 0"),
+        ("ALERTD_WEATHER__CELL_SIZE_DEG: weather.cell_size_deg: ", "greater than or equal to 0.005"),
         ("ALERTD_WEBHOOK__ALLOW_PRIVATE_CIDRS: webhook.allow_private_cidrs: ", "10.20.0.0/16"),
         ("ALERTD_SMTP_PASSWORD: is not a setting", "ALERTD_SMTP__PASSWORD"),
     ):
@@ -166,7 +166,7 @@ def test_every_fault_is_told_at_once_with_place_key_and_fix(place: Path) -> None
         ("weather = 3\n", "weather: "),
         ("[weather]\nproviders = []\n", "weather.providers: "),
         ("[weather]\nproviders = ['nws', 'nws']\n", "weather.providers: a provider is named twice"),
-        ("[weather]\nrefuse_after_h = 3\n", "weather.refuse_after_h: must not be less"),
+        ("[weather]\nstale_after_h = 3\n", "weather.stale_after_h: is not a setting"),
         ("[weather]\ncell_size_deg = nan\n", "weather.cell_size_deg: "),
         ("[weather.nws]\nbase_url = 'ftp://a.test'\n", "weather.nws.base_url: "),
         ("[web]\nbase_url = 'https://u:p@a.test'\n", "web.base_url: holds more than"),

@@ -146,10 +146,6 @@ class WeatherSettings(Section):
     """Days of past weather to ask for."""
     forecast_days: int = Field(default=10, ge=8, le=16)
     """Days of forecast to ask for."""
-    stale_after_h: float = Field(default=12.0, gt=0.0, le=168.0, allow_inf_nan=False)
-    """Age in hours from which weather no longer opens a spray window."""
-    refuse_after_h: float = Field(default=36.0, gt=0.0, le=336.0, allow_inf_nan=False)
-    """Age in hours from which weather is not used at all."""
     workers: int = Field(default=4, ge=1, le=32)
     """Cells fetched at the same time."""
     openmeteo: OpenMeteoSettings = OpenMeteoSettings()
@@ -163,8 +159,6 @@ class WeatherSettings(Section):
     def _in_order(self) -> Self:
         if len(set(self.providers)) != len(self.providers):
             raise ValueError("providers: a provider is named twice")
-        if self.refuse_after_h < self.stale_after_h:
-            raise ValueError("refuse_after_h: must not be less than stale_after_h")
         return self
 
     @property
