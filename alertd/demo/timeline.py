@@ -76,8 +76,9 @@ def _says(entry: HistoryEntry) -> str:
     if "spell" in evidence and entry.alert.kind is AlertKind.HOT_DRY:
         spell = evidence["spell"]
         peak = celsius_to_fahrenheit(spell["peak_temperature_c"])
-        lead = f", {spell['lead_time_d']} days ahead" if spell["lead_time_d"] else ""
+        lead_d = spell["lead_time_d"]
         raised = "now " if entry.alert.change is Change.RAISED else ""
+        lead = f", {lead_d} {'day' if lead_d == 1 else 'days'} ahead" if lead_d and not raised else ""
         return f"{raised}{spell['start_day'][5:]} to {spell['end_day'][5:]}, up to {peak:.0f} degF{lead}"
     if evidence.get("spray_state") == "none":
         return "none usable in the forecast"
