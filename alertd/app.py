@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from alertd import __version__
-from alertd.daemon.clock import Tick, utc_now
+from alertd.daemon.clock import StaysDue, Tick, utc_now
 from alertd.daemon.run import DaemonParts, RunSettings
 from alertd.delivery.bounce_folder import BounceFolder
 from alertd.delivery.channels import EmailChannel, Parcel, WebhookChannel
@@ -21,24 +21,33 @@ from alertd.delivery.email import Tls as MailTls
 from alertd.delivery.letter import LetterChannel
 from alertd.delivery.message import ReaderLinks
 from alertd.delivery.notice import NoticeChannel
+from alertd.delivery.operator_note import OperatorChannel
 from alertd.delivery.webhook import WebhookSettings
-from alertd.errors import WeatherUnavailable
+from alertd.errors import StoreBusy, StoreConflict, WeatherUnavailable
 from alertd.records.alert import Change
 from alertd.records.assessment import Assessment
 from alertd.records.brief import Letter
 from alertd.records.keeping import BRIEF_REF, MESSAGE_REF
 from alertd.records.preferences import BriefKind
-from alertd.records.site import Channel, Site
+from alertd.records.site import Channel, Site, Subscriber
 from alertd.service.bounces import Bounces
 from alertd.service.briefs import BriefRound
 from alertd.service.cycle import Cycle
 from alertd.service.deliver import Delivery, OpenTransport
-from alertd.service.links import Links, as_keys
+from alertd.service.ensemble import Ensembles
+from alertd.service.judge import SkillLookup
+from alertd.service.leader import RENEW_EVERY_S, Leadership
+from alertd.service.learn import LEARNED_AT_ONCE, learn
+from alertd.service.links import EVERYTHING, Links, as_keys
 from alertd.service.notices import NoticeRound
+from alertd.service.operator_report import TICK as REPORT_TICK
+from alertd.service.operator_report import OperatorReport
 from alertd.service.outlook import Outlooks
 from alertd.service.people import People
-from alertd.service.score import Scorer, learn
+from alertd.service.prune import Keep, Prune
 from alertd.service.skill import Skills
+from alertd.service.trial import Trial
+from alertd.service.verify import Verifier
 from alertd.settings import ProviderName, Settings
 from alertd.store.store import Store, open_store
 from alertd.weather.cache import ResponseCache
@@ -47,6 +56,7 @@ from alertd.weather.failover import Forecasts, Provider
 from alertd.weather.metno import MetNo, MetNoSettings
 from alertd.weather.nws import Nws, NwsSettings
 from alertd.weather.openmeteo import OpenMeteo, OpenMeteoSettings
+from alertd.weather.openmeteo_ensemble import EnsembleSettings, OpenMeteoEnsemble
 from alertd.web.app import WebParts, create_app
 from alertd.web.reader import Reader
 from alertd.web.server import ListenSettings, WebServer
@@ -60,6 +70,8 @@ CELLS_AT_ONCE = 25
 """Archives of forecasts read in one cycle, a third of a second each; the others wait for the next."""
 BOUNCES_EVERY_S = 60.0
 BRIEFS_EVERY_S = 60.0
+OLD_SECRETS_EVERY_S = 3600.0
+DAY_S = 86400.0
 LINK_KEY = "links"
 
 
@@ -89,18 +101,37 @@ class App:
         """One cycle over these parts."""
         weather = self.settings.weather
         return Cycle(
-            self.store, self.forecasts, weather.cell_size_deg, weather.workers, skill_of=self.skills.of
+            self.store, self.forecasts, weather.cell_size_deg, weather.workers, skill_of=self.skill_renewed
         )
 
     @property
     def outlooks(self) -> Outlooks:
         """Looks at sites from stored weather."""
-        return Outlooks(self.store, self.settings.weather.cell_size_deg, self.skills.of)
+        return Outlooks(self.store, self.settings.weather.cell_size_deg, self.skill_of)
 
     @cached_property
     def skills(self) -> Skills:
         """How good the forecasts of each cell have been."""
-        return Skills(self.store, self.settings.weather.cell_size_deg, at_once=CELLS_AT_ONCE)
+        return Skills(self.store, self.store, self.settings.weather.cell_size_deg, at_once=CELLS_AT_ONCE)
+
+    @cached_property
+    def ensembles(self) -> Ensembles | None:
+        """The spread of an ensemble over what the forecasts' record tells, None where none is set."""
+        source = build_ensemble(self.settings)
+        if source is None:
+            return None
+        size_deg = self.settings.weather.cell_size_deg
+        return Ensembles(self.skills.of, self.skills.renewed, self.store, source, size_deg)
+
+    @property
+    def skill_of(self) -> SkillLookup:
+        """What is known of the forecasts of sites, behind every chance that is shown."""
+        return self.skills.of if self.ensembles is None else self.ensembles.of
+
+    @property
+    def skill_renewed(self) -> SkillLookup:
+        """The same, brought up to date first."""
+        return self.skills.renewed if self.ensembles is None else self.ensembles.renewed
 
     @cached_property
     def smtp(self) -> SmtpSettings | None:
@@ -128,7 +159,7 @@ class App:
         smtp = self.smtp
         if smtp is not None:
             transports[Channel.EMAIL] = lambda: EmailChannel(smtp, links=self._reader_links)
-        return Delivery(self.store, transports, owner=f"{socket.gethostname()}-{os.getpid()}")
+        return Delivery(self.store, transports, owner=_owner(), refused=self.bounces.refused)
 
     @cached_property
     def links(self) -> Links:
@@ -149,12 +180,21 @@ class App:
         return Bounces(self.store, self.people, self.links)
 
     @property
+    def trial(self) -> Trial:
+        """Tries the way to one subscriber."""
+        return Trial(self.webhook, self.smtp, self._trial_links)
+
+    def _trial_links(self, reader: Subscriber) -> ReaderLinks:
+        has_pages = self.settings.web.base_url is not None
+        return ReaderLinks(stop=self.links.stop(reader.id) if has_pages else None)
+
+    @property
     def notices(self) -> NoticeRound | None:
         """One round of mails about subscriptions, None without public pages or without mail."""
         smtp = self.smtp
         if smtp is None or self.settings.web.base_url is None:
             return None
-        return NoticeRound(self.store, self.links, lambda: NoticeChannel(smtp))
+        return NoticeRound(self.store, self.links, lambda: NoticeChannel(smtp), refused=self.bounces.refused)
 
     @property
     def briefs(self) -> BriefRound | None:
@@ -162,7 +202,32 @@ class App:
         smtp = self.smtp
         if smtp is None:
             return None
-        return BriefRound(self.store, self._judged, lambda: LetterChannel(smtp, self._letter_links))
+        return BriefRound(
+            self.store,
+            self._judged,
+            lambda: LetterChannel(smtp, self._letter_links),
+            refused=self.bounces.refused,
+        )
+
+    @property
+    def prune(self) -> Prune:
+        """The daily tidying, by the settings."""
+        kept = self.settings.database
+        keep = Keep(
+            weather_days=kept.keep_weather_days,
+            answers_days=kept.keep_answers_days,
+            letters_days=kept.keep_letters_days,
+            tries_days=kept.keep_tries_days,
+        )
+        return Prune(self.store, keep)
+
+    @property
+    def operator_report(self) -> OperatorReport | None:
+        """The daily report of what was given up, None without mail or without somebody to tell."""
+        smtp, address = self.smtp, self.settings.daemon.operator_address
+        if smtp is None or address is None:
+            return None
+        return OperatorReport(self.store, OperatorChannel(smtp, address))
 
     def _judged(self, sites: Sequence[Site], now: dt.datetime) -> Mapping[str, Assessment]:
         """Return what stored weather says of sites, those without weather left out."""
@@ -170,12 +235,12 @@ class App:
         return {look.site.id: look.assessment for look in looks if look.assessment is not None}
 
     def _letter_links(self, letter: Letter) -> ReaderLinks:
-        """Return the links of a digest; a brief has none, for its one click must not end the warnings."""
+        """Return the links of a digest or brief; one click on those of a brief must not end the warnings."""
         mark = self.links.mark(f"{BRIEF_REF}.{letter.brief.id}")
-        is_digest = letter.brief.kind is BriefKind.DIGEST
-        if self.settings.web.base_url is None or not is_digest:
+        if self.settings.web.base_url is None:
             return ReaderLinks(mark=mark)
-        return ReaderLinks(stop=self.links.stop(letter.reader.id), mark=mark)
+        target = EVERYTHING if letter.brief.kind is BriefKind.DIGEST else letter.brief.kind.value
+        return ReaderLinks(stop=self.links.stop(letter.reader.id, target), mark=mark)
 
     @property
     def web_server(self) -> WebServer | None:
@@ -207,15 +272,16 @@ class App:
 
     def _mail_ticks(self, stopping: threading.Event) -> Iterator[Tick]:
         """Yield what is done about subscriptions and returned mail, as far as it is set up."""
+        yield Tick("secrets", OLD_SECRETS_EVERY_S, self.store.drop_old_secrets)
         notices = self.notices
         if notices is not None:
             every_s = float(self.settings.daemon.deliver_every_s)
             asking = replace(notices, stopping=stopping.is_set)
-            yield Tick("notices", every_s, lambda now: _ask(asking, now))
+            yield Tick("notices", every_s, asking.run)
         briefs = self.briefs
         if briefs is not None:
             telling = replace(briefs, stopping=stopping.is_set)
-            yield Tick("briefs", BRIEFS_EVERY_S, lambda now: _tell(telling, now))
+            yield Tick("briefs", BRIEFS_EVERY_S, telling.run)
         folder = self.settings.smtp.bounce_folder
         if folder is not None:
             box, bounces = BounceFolder(folder), self.bounces
@@ -225,7 +291,9 @@ class App:
         """Return what the daemon runs: the cycle and the delivery round, each on its own tick."""
         daemon = self.settings.daemon
         stopping = threading.Event()
-        cycle = replace(self.cycle, stopping=stopping.is_set)
+        # Secrets make the name of this life its own: two containers often share host name and process id.
+        leadership = Leadership(self.store, f"{_owner()}-{secrets.token_hex(4)}")
+        cycle = replace(self.cycle, stopping=stopping.is_set, lead_of=leadership.held)
         delivery = replace(self.delivery, stopping=stopping.is_set)
         return DaemonParts(
             ticks=(
@@ -236,28 +304,57 @@ class App:
                     limit_s=CYCLE_LIMIT_S,
                     ready_periods=READY_PERIODS,
                     ask_every_s=ASK_EVERY_S,
+                    may_begin=leadership.seek,
                 ),
-                Tick("delivery", float(daemon.deliver_every_s), lambda now: _deliver(delivery, now)),
+                Tick("lead", RENEW_EVERY_S, leadership.seek),
+                Tick("delivery", float(daemon.deliver_every_s), delivery.run),
                 *self._mail_ticks(stopping),
                 Tick(
                     "learn",
                     LEARN_EVERY_S,
-                    lambda now: self._learn(now, stopping.is_set),
+                    lambda now: self.learn(now, stopping=stopping.is_set),
                     ask_every_s=ASK_EVERY_S,
+                    may_begin=leadership.seek,
                 ),
+                *self._daily_ticks(stopping, leadership),
             ),
             book=self.store,
             database_ok=self.store.ticks,
             stopping=stopping,
             gauges=self._gauges,
-            close=self.close,
+            close=lambda: self._retire(leadership),
             servers=() if (web := self.web_server) is None else (web,),
+            standing=lambda: leadership.standing(utc_now()),
         )
 
-    def _learn(self, now: dt.datetime, stopping: Callable[[], bool]) -> None:
-        """Compare some sites' past chances with what became of them."""
-        scorer = Scorer(self.store, self.settings.weather.cell_size_deg)
-        learn(scorer, self.skills, self.store.sites(), now, stopping=stopping)
+    def _daily_ticks(self, stopping: threading.Event, leadership: Leadership) -> Iterator[Tick]:
+        """Yield what one of the processes does once a day."""
+
+        def daily(name: str, run: Callable[[dt.datetime], object]) -> Tick:
+            return Tick(
+                name,
+                DAY_S,
+                run,
+                ask_every_s=ASK_EVERY_S,
+                may_begin=leadership.seek,
+            )
+
+        yield daily("prune", replace(self.prune, stopping=stopping.is_set).run)
+        report = self.operator_report
+        if report is not None:
+            yield daily(REPORT_TICK, report.run)
+
+    def _retire(self, leadership: Leadership) -> None:
+        """Let another process lead at once, and close the database."""
+        leadership.resign(utc_now())
+        self.close()
+
+    def learn(
+        self, now: dt.datetime, at_once: int = LEARNED_AT_ONCE, stopping: Callable[[], bool] = lambda: False
+    ) -> int:
+        """Compare some sites' past chances with what became of them; returns how many sites were due."""
+        verifier = Verifier(self.store, self.settings.weather.cell_size_deg)
+        return learn(verifier, self.skills, self.store.sites(), now, at_once=at_once, stopping=stopping)
 
     def run_settings(self) -> RunSettings:
         """Return how the daemon presents itself."""
@@ -270,24 +367,22 @@ class App:
         return waiting | {f"bounces_{kind.value}_last_day": float(n) for kind, n in back.items()}
 
 
+def _owner() -> str:
+    return f"{socket.gethostname()}-{os.getpid()}"
+
+
 def _run_cycle(cycle: Cycle, now: dt.datetime) -> None:
-    report = cycle.run(now)
+    """Run a cycle; one that another process or a stop cut short stays due, for whoever leads then."""
+    try:
+        report = cycle.run(now)
+    except (StoreBusy, StoreConflict) as error:
+        raise StaysDue(str(error)) from error
+    if report.cut_short:
+        raise StaysDue(f"stopped after {report.assessed} of {report.sites} sites")
     if not report.ok:
         raise WeatherUnavailable(
             f"no cell got weather: {next(iter(report.faults.values()), 'no provider answered')}"
         )
-
-
-def _deliver(delivery: Delivery, now: dt.datetime) -> None:
-    delivery.run(now)
-
-
-def _ask(notices: NoticeRound, now: dt.datetime) -> None:
-    notices.run(now)
-
-
-def _tell(briefs: BriefRound, now: dt.datetime) -> None:
-    briefs.run(now)
 
 
 def _take_bounces(box: BounceFolder, bounces: Bounces, now: dt.datetime) -> None:
@@ -338,6 +433,20 @@ def build_provider(name: ProviderName, settings: Settings, kept: ResponseCache |
         ProviderName.METNO: lambda: MetNo(MetNoSettings(base_url=weather.metno.base_url), client, kept),
     }
     return builders[name]()
+
+
+def build_ensemble(settings: Settings) -> OpenMeteoEnsemble | None:
+    """Return who is asked for the spread behind chances, None where no model is set. Raises ConfigError."""
+    asked = settings.weather.openmeteo
+    if asked.ensemble_model is None:
+        return None
+    ensemble = EnsembleSettings(
+        model=asked.ensemble_model,
+        base_url=asked.effective_ensemble_base_url,
+        api_key="" if asked.api_key is None else asked.api_key.get_secret_value(),
+        forecast_days=settings.weather.forecast_days,
+    )
+    return OpenMeteoEnsemble(ensemble, ClientSettings(settings.weather.contact or "", version=__version__))
 
 
 def build_app(settings: Settings, *, create: bool = True, upgrade: bool = False) -> App:

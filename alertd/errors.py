@@ -117,4 +117,11 @@ class DeliveryDeferred(DeliveryError):
 
 
 class DeliveryRejected(DeliveryError):
-    """Refused for good; trying again would not help."""
+    """Refused for good; trying again would not help.
+
+    ``status`` is the mail server's enhanced status code (RFC 3463) where it spoke of recipient or content.
+    """
+
+    def __init__(self, message: str, status: str = "") -> None:
+        super().__init__(message)
+        self.status = status

@@ -20,6 +20,7 @@ from alertd.demo.season import season
 from alertd.records.preferences import Preferences
 from alertd.records.site import Subscription
 from alertd.records.weather import cell_of
+from alertd.service.links import Link, Purpose
 from alertd.settings import load_settings
 from alertd.weather.replay import ReplayServer
 from tests.delivery.evidence import every_alert
@@ -92,7 +93,10 @@ def test_digest_and_brief_reach_the_mail_server(tmp_path: Path, mailbox: tuple[M
     digest, weekly = (subjects[name] for name in sorted(subjects))
     # A digest can be left by one click, which ends everything; a brief's must not end the warnings.
     assert digest["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
-    assert weekly["List-Unsubscribe-Post"] is None
+    assert weekly["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
+    token = str(weekly["List-Unsubscribe"]).partition(">")[0].rpartition("/")[2]
+    link = app.links.read(Purpose.STOP, token, NOW)
+    assert link == Link(Purpose.STOP, "u1", "weekly-brief")
     assert app.store.recipient_of(str(app.links.ref_of(digest["X-Alertd-Return"]))) is not None
     app.close()
 
@@ -127,3 +131,42 @@ def test_met_norway_is_not_asked_again_before_its_answer_expires_even_after_a_re
             assert app.cycle.run(clock[0]).fetched == 1
             app.close()
             assert world.counts["metno"] == asked
+
+
+@pytest.mark.enable_socket
+@pytest.mark.allow_hosts(["127.0.0.1"])
+def test_the_operator_is_mailed_what_was_given_up_where_one_is_named(
+    tmp_path: Path, mailbox: tuple[Mailbox, int]
+) -> None:
+    box, port = mailbox
+    app = opened(tmp_path, port)
+    assert app.operator_report is None, "nobody is named"
+    daemon = app.settings.daemon.model_copy(update={"operator_address": "operator@example.com"})
+    app.settings = app.settings.model_copy(update={"daemon": daemon})
+    store = app.store
+    store.add_site(make_site(site_id="s1"), now=NOW)
+    store.add_subscriber(make_subscriber(subscriber_id="u1"), now=NOW)
+    alert = replace(every_alert(make_site())["scouting"], id="a1", episode_id="e1", site_id="s1", made_at=NOW)
+    store.commit_decisions(
+        episodes=[make_episode("s1")], alerts=[alert], messages=[make_message("u1")], now=NOW
+    )
+    report = app.operator_report
+    assert report is not None
+    assert report.run(NOW) == 0
+    (leased,) = store.lease(NOW, "one", 9, 60)
+    store.mark_dead(leased, NOW, "550 no such mailbox")
+    assert report.run(NOW + DAY) == 1
+    (mail,) = (email.message_from_bytes(one, policy=email.policy.default) for one in box.mails)
+    assert mail["To"] == "operator@example.com"
+    assert "550 no such mailbox" in mail.get_content()
+    assert [one.state for one in store.messages()] == ["dead"], "the report itself is in no outbox"
+    app.close()
+
+
+def test_pruning_keeps_what_the_settings_say(tmp_path: Path) -> None:
+    app = opened(tmp_path)
+    kept = app.settings.database
+    keep = app.prune.keep
+    assert (keep.weather_days, keep.answers_days) == (kept.keep_weather_days, kept.keep_answers_days)
+    assert (keep.letters_days, keep.tries_days) == (kept.keep_letters_days, kept.keep_tries_days)
+    app.close()

@@ -217,6 +217,9 @@ def test_openmeteo_with_a_key_asks_the_paid_host(place: Path) -> None:
     assert free.effective_base_url == "https://api.open-meteo.com"
     assert paid.effective_base_url == "https://customer-api.open-meteo.com"
     assert own.effective_base_url == "http://127.0.0.1:1"
+    assert free.effective_ensemble_base_url == "https://ensemble-api.open-meteo.com"
+    assert paid.effective_ensemble_base_url == "https://customer-ensemble-api.open-meteo.com"
+    assert free.ensemble_model is None
 
 
 @pytest.mark.parametrize("way", ["environment", "toml", "credential", "plain"])
@@ -344,6 +347,8 @@ def test_every_setting_of_the_example_is_valid(place: Path) -> None:
 def test_the_example_shows_the_defaults_that_hold(place: Path) -> None:
     examples_only = {"database.url", "weather.openmeteo.base_url", "smtp.port"}
     examples_only |= {"smtp.username", "smtp.reply_to", "smtp.bounce_folder", "web.base_url"}
+    examples_only |= {"daemon.operator_address", "weather.openmeteo.ensemble_model"}
+    examples_only |= {"weather.openmeteo.ensemble_base_url"}
     active = set(leaves(tomllib.loads(EXAMPLE.read_text(encoding="utf-8"))))
     defaults = load(place)
     checked = 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import cast
 
 from alertd.alerts.kind import Sight
@@ -76,6 +76,9 @@ def _growing(sight: Sight) -> AlertEvidence:
     shortest_h = float(sight.policy.spray_notice.shortest_window)
     found["materials"] = materials(assessment.materials, sight.now, shortest_h)
     found["horizon_end"] = horizon_end(assessment).isoformat()
+    found["chance_days"] = assessment.chance_days
+    if assessment.chance_ensemble:
+        found["chance_ensemble"] = assessment.chance_ensemble
     return found
 
 
@@ -137,27 +140,33 @@ def spell(found: HotDrySpell) -> SpellEvidence:
 def pressures(found: Iterable[MitePressure], site: Site) -> list[PressureEvidence]:
     """Return mite pressures, worst first."""
     labels = {planting.id: plant_label(planting) for planting in site.plantings}
-    return [
-        PressureEvidence(
-            species=one.species,
-            name=load_species()[one.species].common_name,
-            score=round(one.score, 1),
-            score_ahead=round(one.score_ahead, 1),
-            level=one.level.name.lower(),
-            phase=str(one.phase),
-            parts=[
-                PartEvidence(
-                    name=part.name, points=round(part.points, 1), value=round(part.value, 3), unit=part.unit
-                )
-                for part in one.parts
-            ],
-            doubling_time_d=None if one.doubling_time_d is None else round(one.doubling_time_d, 2),
-            generations=round(one.generations, 2),
-            degree_days_c_d=None if one.degree_days_c_d is None else round(one.degree_days_c_d, 1),
-            plants=[labels[planting_id] for planting_id in one.hosts],
-        )
-        for one in sorted(found, key=lambda one: -max(one.score, one.score_ahead))
-    ]
+    worst_first = sorted(found, key=lambda one: -max(one.score, one.score_ahead))
+    return [_pressure(one, labels) for one in worst_first]
+
+
+def _pressure(one: MitePressure, labels: Mapping[str, str]) -> PressureEvidence:
+    species = load_species()[one.species]
+    told = PressureEvidence(
+        species=one.species,
+        name=species.common_name,
+        score=round(one.score, 1),
+        score_ahead=round(one.score_ahead, 1),
+        level=one.level.name.lower(),
+        phase=str(one.phase),
+        parts=[
+            PartEvidence(
+                name=part.name, points=round(part.points, 1), value=round(part.value, 3), unit=part.unit
+            )
+            for part in one.parts
+        ],
+        doubling_time_d=None if one.doubling_time_d is None else round(one.doubling_time_d, 2),
+        generations=round(one.generations, 2),
+        degree_days_c_d=None if one.degree_days_c_d is None else round(one.degree_days_c_d, 1),
+        plants=[labels[planting_id] for planting_id in one.hosts],
+    )
+    if species.curve.is_provisional:
+        told["provisional"] = species.curve.confidence
+    return told
 
 
 def water(found: Iterable[WaterStatus], site: Site) -> list[WaterEvidence]:
@@ -230,13 +239,16 @@ def _material(
     outlook: MaterialOutlook, since: dt.datetime, windows: Sequence[SprayWindow]
 ) -> MaterialEvidence:
     first = windows[0].start_at if windows else None
-    return MaterialEvidence(
+    found = MaterialEvidence(
         material=outlook.material,
         name=load_materials()[outlook.material].name,
         windows=[window(one) for one in windows],
         blocked_until=first.isoformat() if first is not None and first > since else None,
         reasons=list(outlook.main_reasons),
     )
+    if outlook.loosened:
+        found["loosened"] = list(outlook.loosened)
+    return found
 
 
 def usable(outlook: MaterialOutlook, since: dt.datetime, shortest_h: float) -> list[SprayWindow]:

@@ -8,7 +8,8 @@ A new kind brings, and touches nothing else:
    and whose ``mention`` says it in one sentence; then one line in the list below;
 4. ``templates/email/<name>.words.j2`` (subject, headline, preview, content) with its two wrappers; the
    names that its words use come from ``delivery/wording.py``;
-5. tests: its finding, its off limits, its words; ``tests/delivery/evidence.py`` gets one alert of it.
+5. tests: its finding, its off limits, its words; ``tests/delivery/evidence.py`` gets one alert of it;
+6. what its evidence holds, in ``tests/delivery/schema_source.py``, which then writes its published schema.
 """
 
 from __future__ import annotations

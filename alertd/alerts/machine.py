@@ -223,7 +223,10 @@ def _speech(
 
 
 def _since_last(evidence: AlertEvidence, before: Level, level: Level, change: Change) -> AlertEvidence:
-    """Return the evidence with what changed since the last message of the episode, if there was one."""
+    """Return the evidence with what changed since the last message of the episode, if there was one.
+
+    Why the episode ends is left out: it has not ended.
+    """
     changes = [] if change is Change.OPENED else list(evidence["changes"])
     if change is Change.RAISED:
         word = level.name.lower()
@@ -234,7 +237,8 @@ def _since_last(evidence: AlertEvidence, before: Level, level: Level, change: Ch
             if climbed
             else f"The level had gone down meanwhile and is {word} again.",
         )
-    return cast("AlertEvidence", {**evidence, "changes": changes})
+    kept = {key: value for key, value in evidence.items() if key != "closed_because"}
+    return cast("AlertEvidence", {**kept, "changes": changes})
 
 
 def _closing(finding: Finding, episode: Episode, calm: Calm, site: Site, now: dt.datetime) -> Step:

@@ -32,7 +32,6 @@ def find(sight: Sight) -> Iterator[Finding]:
         elif not one.known:
             on, held = Level.NONE, Level.SEVERE
         found = evidence.base(sight.site, sight.assessment)
-        found["closed_because"] = _because(one)
         if held > Level.NONE:
             found = evidence.growing(sight)
             found["pressures"] = evidence.pressures([one], sight.site)
@@ -40,6 +39,7 @@ def find(sight: Sight) -> Iterator[Finding]:
             found["rule"] = _rule(on or held)
             found["clears_when"] = _clears_when(off_below)
             found["changes"] = _changes(one, sight)
+        found["closed_because"] = _because(one)
         yield Finding(
             AlertKind.MITE_PRESSURE,
             one.species,
@@ -77,6 +77,8 @@ def _because(one: MitePressure) -> str:
     name = load_species()[one.species].common_name
     if one.phase != Phase.ACTIVE:
         return f"{name}: {one.phase}."
+    if not one.known:
+        return f"{name}: its pressure has not been known for so long that the old warning no longer stands."
     return f"{name}: mite pressure has fallen to {one.score:.0f} of 100."
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import cast
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from alertd.records.observation import WaterObservation
 from alertd.records.season import SeasonState
 from alertd.records.site import Site
 from alertd.records.weather import COLUMNS, HourlyWeather
@@ -26,17 +28,19 @@ SITES_AT_ONCE = 64
 HOURLY = (*COLUMNS, "vapour_pressure_deficit_kpa", "wet_bulb_depression_c")
 LOOK_BACK_H = 6
 """Hours before the running one that are judged for spraying too: leaves dry slowly."""
+TICKS_A_SECOND = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}
 BOOTSTRAP_D = 92
 """Most days of past weather taken in at once, when a site is new or the service was down."""
 
 
 @dataclass(frozen=True, slots=True)
 class SiteWeather:
-    """One site with the weather of its cell and what is known of its season."""
+    """One site with the weather of its cell, what is known of its season, and what was seen on it."""
 
     site: Site
     weather: HourlyWeather
     season: SeasonState | None = None
+    observed: tuple[WaterObservation, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +80,12 @@ class Batch:
 def batches(members: Iterable[SiteWeather], now: dt.datetime, size: int = 2000) -> list[Batch]:
     """Group sites by zone and season day and lay each group out as arrays."""
     groups: dict[tuple[str, dt.date], list[SiteWeather]] = {}
+    today: dict[str, dt.date] = {}
     for member in members:
-        groups.setdefault((member.site.zone, _first_new_day(member, now)), []).append(member)
+        zone = member.site.zone
+        if zone not in today:
+            today[zone] = now.astimezone(ZoneInfo(zone)).date()
+        groups.setdefault((zone, _first_new_day(member, today[zone])), []).append(member)
     return [
         _lay_out(tuple(group[i : i + size]), zone, first_new, now)
         for (zone, first_new), group in sorted(groups.items())
@@ -85,16 +93,16 @@ def batches(members: Iterable[SiteWeather], now: dt.datetime, size: int = 2000) 
     ]
 
 
-def _first_new_day(member: SiteWeather, now: dt.datetime) -> dt.date:
+def _first_new_day(member: SiteWeather, today: dt.date) -> dt.date:
     """Return the first local day that the season state does not hold yet."""
-    zone = ZoneInfo(member.site.zone)
-    today = now.astimezone(zone).date()
     oldest = today - dt.timedelta(days=BOOTSTRAP_D)
     if member.season is not None:
         return min(max(member.season.day + dt.timedelta(days=1), oldest), today)
     table = member.weather.table
     known = ~np.isnan(table["air_temperature_c"].to_numpy())
-    first = _instant(table, int(known.argmax())).astimezone(zone).date() if known.any() else today
+    if not known.any():
+        return today
+    first = _instant(table, int(known.argmax())).astimezone(ZoneInfo(member.site.zone)).date()
     return min(max(first + dt.timedelta(days=1), oldest), today)
 
 
@@ -163,30 +171,35 @@ def _stack(
 ) -> tuple[dict[str, Floats], Flags, Flags]:
     """Copy each table onto the shared axis; hours outside a table stay unknown.
 
-    The derived columns are there too, still unknown.
+    The derived columns are there too, not yet filled.
     """
-    block = np.full((len(HOURLY), len(weathers), hours), np.nan)
+    block = np.empty((len(HOURLY), len(weathers), hours))
     forecast = np.ones((len(weathers), hours), dtype=bool)
     coarse = np.zeros((len(weathers), hours), dtype=bool)
     origin = int(start_at.timestamp()) // 3600
-    # sites of one cell share its table, and one long table is read much faster than many short ones
-    cells = {id(weather): weather.table for weather in weathers}
-    joined = pd.concat(list(cells.values()), ignore_index=True)
-    values = joined.iloc[:, : len(COLUMNS)].to_numpy(dtype=float).T  # a table has its columns in this order
-    is_forecast, is_coarse = joined["forecast"].to_numpy(dtype=bool), joined["coarse"].to_numpy(dtype=bool)
-    ends = np.cumsum([len(table) for table in cells.values()]).tolist()
-    begins = dict(zip(cells, [0, *ends], strict=False))
+    width = len(COLUMNS)  # a table has these columns first and then its flags, [column, hour] in memory
+    tables: dict[int, tuple[Floats, int]] = {}  # sites of one cell share its table
     for row, weather in enumerate(weathers):
-        index = weather.table.index
-        first = int(index[0].timestamp()) // 3600 - origin
-        low, high = max(first, 0), min(first + len(index), hours)
+        if id(weather) not in tables:
+            values = weather.table.to_numpy(dtype=np.float64).T
+            tables[id(weather)] = values, _first_hour(weather.table) - origin
+        values, first = tables[id(weather)]
+        low, high = max(first, 0), min(first + values.shape[1], hours)
         if low >= high:
+            block[:width, row] = np.nan
             continue
-        at = begins[id(weather)] - first
-        block[: len(COLUMNS), row, low:high] = values[:, at + low : at + high]
-        forecast[row, low:high] = is_forecast[at + low : at + high]
-        coarse[row, low:high] = is_coarse[at + low : at + high]
+        block[:width, row, :low] = block[:width, row, high:] = np.nan
+        here = slice(low - first, high - first)
+        block[:width, row, low:high] = values[:width, here]
+        forecast[row, low:high] = values[width, here]
+        coarse[row, low:high] = values[width + 1, here]
     return dict(zip(HOURLY, block, strict=True)), forecast, coarse
+
+
+def _first_hour(table: pd.DataFrame) -> int:
+    """Return the first hour of a table, counted from 1970."""
+    index = cast("pd.DatetimeIndex", table.index)
+    return int(index.asi8[0]) // (3600 * TICKS_A_SECOND[index.unit])
 
 
 def _complete(hourly: dict[str, Floats], altitude: Floats, elevation: Floats, judged: int) -> None:
@@ -204,6 +217,7 @@ def _complete(hourly: dict[str, Floats], altitude: Floats, elevation: Floats, ju
     cloud = hourly["cloud_cover_pct"]
     _fill(hourly["shortwave_w_m2"], lambda at: radiation.shortwave(altitude[at], cloud[at]))
     hourly["vapour_pressure_deficit_kpa"][...] = humidity.vapour_pressure_deficit(temperature, relative)
+    hourly["wet_bulb_depression_c"][:, :judged] = np.nan
     # half the width is exact to 2e-5 K, and twice as fast where most of the time goes
     hourly["wet_bulb_depression_c"][:, judged:] = humidity.wet_bulb_depression(
         *(values[:, judged:].astype(np.float32) for values in (temperature, relative, pressure))

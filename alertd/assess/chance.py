@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
@@ -25,6 +26,7 @@ from alertd.science.chance import (
     ForecastSkill,
     SpellRule,
     chance_within,
+    corrected,
     prior_errors,
     spell_chance,
     window_chance,
@@ -70,12 +72,47 @@ def with_chances(
 
 def window_chances(batch: Batch, skills: Mapping[str, ForecastSkill] | None = None) -> spraying.WindowChances:
     """Return what gives spray windows their chance; ``skills`` by site id, else the prior holds."""
-    known = _known(batch, skills)
+    errors = _Errors(batch, _known(batch, skills))
 
     def told(look: Look, rules: SprayRules, runs: spraying.Runs) -> tuple[list[float | None], list[int]]:
-        return _of_limits(batch, look, rules, runs, known)
+        return _of_limits(look, rules, runs, errors)
 
     return told
+
+
+class _Errors:
+    """Errors of the forecasts at each hour of the axis, looked up once for sites that know the same.
+
+    Sites of one ``kind`` have the same skill and a forecast of the same time; [row] of the batch.
+    """
+
+    def __init__(self, batch: Batch, skills: Sequence[ForecastSkill]) -> None:
+        kinds: dict[tuple[int, dt.datetime], int] = {}
+        self.kind = np.array(
+            [
+                kinds.setdefault((id(skill), member.weather.issued_at), len(kinds))
+                for skill, member in zip(skills, batch.members, strict=True)
+            ],
+            dtype=np.int64,
+        )
+        _, first_rows = np.unique(self.kind, return_index=True)
+        self.skills = [skills[row] for row in first_rows.tolist()]
+        issued_h = [
+            (batch.members[row].weather.issued_at - batch.start_at).total_seconds() / 3600.0
+            for row in first_rows.tolist()
+        ]
+        middle_h = np.arange(batch.hours) + 0.5
+        self.lead_h = np.maximum(middle_h - np.array(issued_h)[:, None], 0.0)
+        self._known: dict[str, tuple[Floats, Floats]] = {}
+
+    def of(self, name: str) -> tuple[Floats, Floats]:
+        """Return bias and spread of one quantity, [kind, hour]."""
+        if name not in self._known:
+            pairs = [
+                skill.errors[name].at(lead_h) for skill, lead_h in zip(self.skills, self.lead_h, strict=True)
+            ]
+            self._known[name] = np.stack([bias for bias, _ in pairs]), np.stack([wide for _, wide in pairs])
+        return self._known[name]
 
 
 def _known(batch: Batch, skills: Mapping[str, ForecastSkill] | None) -> list[ForecastSkill]:
@@ -90,101 +127,91 @@ def _told(raw: Floats, calibration: Calibration | None) -> list[float | None]:
 
 
 def _of_limits(
-    batch: Batch,
-    look: Look,
-    rules: SprayRules,
-    runs: spraying.Runs,
-    skills: Sequence[ForecastSkill],
+    look: Look, rules: SprayRules, runs: spraying.Runs, errors: _Errors
 ) -> tuple[list[float | None], list[int]]:
-    """Return chance and hour of the likeliest stretch of each window under one set of limits."""
+    """Return chance and hour of the likeliest stretch of each window under one set of limits.
+
+    No window is shorter than the job.
+    """
     job = round(float(load_alert_policy().spray_notice.shortest_window))
     lengths = runs.end - runs.start
-    after = np.cumsum(lengths)
-    before = after - lengths
+    ends = np.cumsum(lengths)
+    begins = ends - lengths
     # the hours of all windows in one line, each worked out once though stretches overlap
     owner = np.repeat(np.arange(len(lengths)), lengths)
-    hour = np.arange(len(owner)) - before[owner] + runs.start[owner]
-    groups, rain = _hourly(batch, look, rules, runs, owner, hour, skills)
-    many = np.maximum(lengths - job, 0) + 1
-    edges = np.concatenate([[0], np.cumsum(many)])
-    of_window = np.repeat(np.arange(len(lengths)), many)
-    start = before[of_window] + np.arange(edges[-1]) - edges[of_window]
-    line = np.minimum(start[:, None] + np.arange(job), after[of_window][:, None] - 1)
-    held = window_chance([[part[line] for part in group] for group in groups], rain[line].max(axis=-1))
+    place = np.arange(len(owner))
+    hour = place + (runs.start - begins)[owner]
+    groups, rain = _hourly(look, rules, runs, owner, hour, errors)
+    held = window_chance(
+        [[_of_next(np.minimum, np.minimum.reduce(group), job)[:, None]] for group in groups],
+        _of_next(np.maximum, rain, job),
+    )
     # an unknown stretch is no candidate; where all are unknown the first stands for the window
     rank = np.where(np.isnan(held), -1.0, held)
-    is_best = np.flatnonzero(rank == np.maximum.reduceat(rank, edges[:-1])[of_window])
-    _, firsts = np.unique(of_window[is_best], return_index=True)
-    best = is_best[firsts]
-    told = _by_skill(held[best], [skills[row] for row in runs.row.tolist()])
-    return told, hour[start[best]].tolist()
+    starts = np.stack([begins, ends - job + 1], axis=1).ravel()  # a stretch must end within its window
+    highest = np.maximum.reduceat(np.append(rank, -1.0), starts)[::2]
+    fits = place <= (ends - job)[owner]
+    best_ones = np.flatnonzero((rank == highest[owner]) & fits)
+    best = best_ones[np.searchsorted(best_ones, begins)]
+    return _by_skill(held[best], errors, errors.kind[runs.row]), hour[best].tolist()
 
 
-def _by_skill(raw: Floats, skills: Sequence[ForecastSkill]) -> list[float | None]:
+def _of_next(join: np.ufunc, values: Floats, count: int) -> Floats:
+    """Return each value joined with those after it, ``count`` in all, as far as there are any."""
+    joined = values.copy()
+    for later in range(1, count):
+        join(joined[: len(values) - later], values[later:], out=joined[: len(values) - later])
+    return joined
+
+
+def _by_skill(raw: Floats, errors: _Errors, kind: Ints) -> list[float | None]:
     """Return the chances as they are told, each corrected by what its site has learned."""
-    if all(skill.windows is None for skill in skills):
-        return _told(raw, None)
-    return [_told(raw[i : i + 1], skill.windows)[0] for i, skill in enumerate(skills)]
+    curves = [skill.windows for skill in errors.skills]
+    learned = np.array([curve is not None for curve in curves])[kind]
+    if learned.any():
+        figures = [(0.0, 1.0) if one is None else (one.intercept, one.slope) for one in curves]
+        intercept, slope = np.array(figures).T
+        raw = np.where(learned, corrected(raw, intercept[kind], slope[kind]), raw)
+    return _told(raw, None)
 
 
 def _hourly(
-    batch: Batch,
-    look: Look,
-    rules: SprayRules,
-    runs: spraying.Runs,
-    owner: Ints,
-    hour: Ints,
-    skills: Sequence[ForecastSkill],
+    look: Look, rules: SprayRules, runs: spraying.Runs, owner: Ints, hour: Ints, errors: _Errors
 ) -> tuple[list[list[Floats]], Floats]:
     """Return the chances of each quantity by groups that go wrong together, and that of rain, [hour]."""
-    hours, site, row = look.hours, runs.site[owner], runs.row[owner]
-    lead_h = _lead_h(batch, row, hour + runs.first)
+    hours, site = look.hours, runs.site[owner]
+    flat = site * hours.shape[1] + hour
+    kind = errors.kind[runs.row][owner] * errors.lead_h.shape[1] + hour + runs.first
+
+    def at(values: Floats) -> Floats:
+        return values.take(flat) if values.flags.c_contiguous else values[site, hour]
 
     def within(name: str, below: Floats | float, above: Floats | float) -> Floats:
-        bias, spread = _errors(skills, row, name, lead_h)
-        return chance_within(below, above, bias, spread)
+        bias, spread = errors.of(name)
+        return chance_within(below, above, bias.take(kind), spread.take(kind))
 
-    wind, gust = hours.wind_speed_m_s[site, hour], hours.wind_gust_m_s[site, hour]
+    wind, gust = at(hours.wind_speed_m_s), at(hours.wind_gust_m_s)
     no_gust = np.isnan(gust)  # an open hour without one: the service gives none, a lower wind limit holds
     cap = np.where(no_gust, rules.wind_upper_gust_unknown_m_s, rules.wind_upper_block_m_s)
     least = -np.inf if rules.plain_water else rules.wind_lower_block_m_s / rules.wind_height_factor
+    below = np.inf if math.isinf(least) else wind - least
     calm = [
-        within("wind_speed_m_s", wind - least, cap - wind),
+        within("wind_speed_m_s", below, cap - wind),
         np.where(
             no_gust, 1.0, within("wind_gust_m_s", np.inf, rules.gust_block_m_s - np.where(no_gust, 0.0, gust))
         ),
     ]
-    cold = cold_room(look, rules)[site, hour]
+    cold = cold_room(look, rules, at)
     if rules.plain_water:
-        warmth = [within("air_temperature_c", cold, np.where(np.isnan(cold), np.nan, np.inf))]
-        return [calm, warmth], np.zeros(len(hour))
-    low = rules.wet_bulb_depression_low_c if rules.slow_drying_blocks else -np.inf
-    air = hours.wet_bulb_depression_c[site, hour]
+        return [calm, [within("air_temperature_c", cold, np.inf)]], np.zeros(len(hour))
+    air = at(hours.wet_bulb_depression_c)
+    damp = air - rules.wet_bulb_depression_low_c if rules.slow_drying_blocks else np.inf
     warmth = [
-        within("air_temperature_c", cold, heat_room(look, rules)[site, hour]),
-        within("wet_bulb_depression_c", air - low, rules.wet_bulb_depression_block_c - air),
+        within("air_temperature_c", cold, heat_room(look, rules, at)),
+        within("wet_bulb_depression_c", damp, rules.wet_bulb_depression_block_c - air),
     ]
-    rain = rain_chance_ahead(look, rules)[site, hour] / 100.0
+    rain = rain_chance_ahead(look, rules, at) / 100.0
     return [calm, warmth], np.where(np.isfinite(rain), rain, np.nan)
-
-
-def _lead_h(batch: Batch, row: Ints, hour: Ints) -> Floats:
-    """Return the age of the forecast at the middle of each hour of the axis, [hour]."""
-    issued_h = np.array([
-        (member.weather.issued_at - batch.start_at).total_seconds() / 3600.0 for member in batch.members
-    ])  # fmt: skip
-    return np.asarray(np.maximum(hour + 0.5 - issued_h[row], 0.0))
-
-
-def _errors(skills: Sequence[ForecastSkill], row: Ints, name: str, lead_h: Floats) -> tuple[Floats, Floats]:
-    """Return bias and spread at each lead time; rows that know the same are looked up together."""
-    bias, spread = np.empty(lead_h.shape), np.empty(lead_h.shape)
-    kinds = {id(skill): skill for skill in skills}
-    kind_of_row = np.array([id(skill) for skill in skills])[row]
-    for kind, skill in kinds.items():
-        mine = kind_of_row == kind
-        bias[mine], spread[mine] = skill.errors[name].at(lead_h[mine])
-    return bias, spread
 
 
 def _spells(

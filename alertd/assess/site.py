@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alertd.assess import chance, mites, plantings, spell, spraying, stages
+from alertd.assess import pressures as pressure_steps
 from alertd.assess.batch import Batch
 from alertd.assess.closing import Folded, new_seasons
 from alertd.assess.daily import Daily, fold
@@ -19,8 +20,10 @@ from alertd.assess.spell import Spells
 from alertd.assess.stretch import Stretch, stretch_of
 from alertd.catalog.triggers import load_triggers
 from alertd.records.assessment import Assessment, DayWeather, HotDrySpell, MitePressure, WaterStatus
+from alertd.records.bulk import many
 from alertd.records.season import SeasonState
 from alertd.records.weather import COLUMNS
+from alertd.science.arrays import FloatArray as Floats
 from alertd.science.chance import ForecastSkill
 
 SHOWN_PAST_D = 3
@@ -52,9 +55,8 @@ def work_out(batch: Batch) -> Workings:
     stretch = stretch_of(batch, daily)
     seasons = mites.mite_seasons(batch, stretch, stages.look_up(batch))
     pressures: list[list[MitePressure]] = [[] for _ in batch.members]
-    for season in seasons:
-        for row, pressure in mites.pressures(stretch, season):
-            pressures[row].append(pressure)
+    for row, pressure in pressure_steps.pressures(stretch, seasons):
+        pressures[row].append(pressure)
     account = plantings.run_account(batch, daily, stretch, plantings.roots_of(batch))
     water: list[list[WaterStatus]] = [[] for _ in batch.members]
     for row, status in plantings.statuses(batch, account):
@@ -92,6 +94,8 @@ def assess(
             materials=materials[row],
             missing=missing[row],
             spell_doubtful=bool(found.spelled.doubtful[row]),
+            chance_days=skills[member.site.id].days if skills and member.site.id in skills else 0,
+            chance_ensemble=skills[member.site.id].ensemble if skills and member.site.id in skills else "",
         )
         for row, member in enumerate(batch.members)
     ]
@@ -118,21 +122,27 @@ def _shown_days(batch: Batch, stretch: Stretch) -> list[tuple[DayWeather, ...]]:
     first, end = stretch.today - SHOWN_PAST_D, min(stretch.today + SHOWN_AHEAD_D + 1, stretch.days)
     today = batch.local.days[batch.today]
     dates = [today + dt.timedelta(days=i - stretch.today) for i in range(first, end)]
-    columns = [
-        stretch["temperature_min_c"],
-        stretch["temperature_max_c"],
-        stretch.told_rain_mm(),
-        stretch["vapour_pressure_deficit_max_kpa"],
-        stretch["humidity_afternoon_pct"],
-        stretch["wind_max_m_s"],
-    ]
-    values = np.round(np.stack([column[:, first:end] for column in columns], axis=-1), 2)
-    known = values.astype(object)
-    known[np.isnan(values)] = None
-    return [
-        tuple(
-            DayWeather(date, date < today, *day)  # in the order of the columns above
-            for date, day in zip(dates, row, strict=True)
-        )
-        for row in known.tolist()
-    ]
+    columns = {
+        "temperature_min_c": stretch["temperature_min_c"],
+        "temperature_max_c": stretch["temperature_max_c"],
+        "precipitation_mm": stretch.told_rain_mm(),
+        "vapour_pressure_deficit_max_kpa": stretch["vapour_pressure_deficit_max_kpa"],
+        "humidity_afternoon_pct": stretch["humidity_afternoon_pct"],
+        "wind_max_m_s": stretch["wind_max_m_s"],
+    }
+    sites = len(batch.members)
+    told = many(
+        DayWeather,
+        day=dates * sites,
+        observed=[date < today for date in dates] * sites,
+        **{name: _rounded(values[:, first:end]) for name, values in columns.items()},
+    )
+    return [tuple(told[i : i + len(dates)]) for i in range(0, len(told), len(dates))]
+
+
+def _rounded(values: Floats) -> list[float | None]:
+    """Return the values in one line to two digits, None for those unknown."""
+    known: list[float | None] = [*np.round(values, 2).ravel().tolist()]
+    for place in np.flatnonzero(np.isnan(values.ravel())).tolist():
+        known[place] = None
+    return known

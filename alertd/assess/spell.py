@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,10 @@ class _Facts:
     humidity_afternoon_pct: Floats
     humid_hours: Floats
     generations: Floats
+
+    def of(self, rows: Ints) -> _Facts:
+        """Return what is known of some of the sites."""
+        return _Facts(*(getattr(self, item.name)[rows] for item in fields(self)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +82,10 @@ def spells(batch: Batch, stretch: Stretch) -> Spells:
     levels = _levels(told, triggers)
     hot = np.asarray(told.temperature_max_c >= float(triggers.watch.hot.temperature_max_c))
     near = slice(stretch.today, stretch.today + WARN_DAYS)
-    could_be = _levels(_driest(told, stretch), triggers)
-    doubtful = np.asarray((could_be[:, near] > levels[:, near]).any(axis=1))
+    doubtful = np.zeros(len(levels), dtype=np.bool_)
+    unsure = _unsure(told, stretch)
+    could_be = _levels(_driest(told.of(unsure), stretch, unsure), triggers)
+    doubtful[unsure] = (could_be[:, near] > levels[unsure, near]).any(axis=1)
     running = np.asarray((levels[:, stretch.today :] > int(Level.NONE)).any(axis=1))
     found = [
         _of_site(batch, stretch, levels[row], hot[row], row) if running[row] else ()
@@ -99,8 +105,20 @@ def _told(stretch: Stretch) -> _Facts:
     )
 
 
-def _driest(told: _Facts, stretch: Stretch) -> _Facts:
-    """Return the hottest and driest weather that would fit what is known.
+def _unsure(told: _Facts, stretch: Stretch) -> Ints:
+    """Return the rows of the sites on which anything is unknown."""
+    unknown = np.isnan(told.temperature_max_c + told.precipitation_mm + told.generations)
+    return np.flatnonzero((unknown | _partly(told.humidity_afternoon_pct, stretch)).any(axis=1))
+
+
+def _partly(most_pct: Floats, stretch: Stretch, rows: Ints | slice = slice(None)) -> Flags:
+    """Return the days whose afternoon is not known to the last hour."""
+    known_pct = stretch["humidity_afternoon_pct"][rows]
+    return np.asarray(np.isnan(known_pct) | (known_pct < most_pct))
+
+
+def _driest(told: _Facts, stretch: Stretch, rows: Ints) -> _Facts:
+    """Return the hottest and driest weather of these sites that would fit what is known.
 
     Days beyond the forecast are left out: nobody was ever told about them.
     """
@@ -108,11 +126,9 @@ def _driest(told: _Facts, stretch: Stretch) -> _Facts:
     unknown = np.isnan(told.temperature_max_c)
     # No weather is hotter than this: an unknown day that is over may have been hot.
     hottest = np.where(unknown & ~beyond, np.inf, told.temperature_max_c)
-    driest = np.nan_to_num(stretch["precipitation_known_mm"])
+    driest = np.nan_to_num(stretch["precipitation_known_mm"][rows])
     rain = np.where(np.isnan(told.precipitation_mm) & ~(unknown & beyond), driest, told.precipitation_mm)
-    partly = np.isnan(stretch["humidity_afternoon_pct"]) | (
-        stretch["humidity_afternoon_pct"] < told.humidity_afternoon_pct
-    )
+    partly = _partly(told.humidity_afternoon_pct, stretch, rows)
     fast = np.where(np.isnan(told.generations) & ~beyond, np.inf, told.generations)
     return _Facts(hottest, rain, np.where(partly, 0.0, told.humidity_afternoon_pct), told.humid_hours, fast)
 

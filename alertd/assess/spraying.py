@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import pairwise
-from typing import NamedTuple
+from itertools import compress, islice, pairwise, repeat
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from alertd.assess.batch import Batch
 from alertd.assess.spray_hours import judged_hours as judged_hours  # asked for here by its callers
 from alertd.catalog.alerts import load_alert_policy
 from alertd.records.assessment import MaterialOutlook, SprayWindow, WaterStatus
+from alertd.records.bulk import many
 from alertd.records.site import Site
 from alertd.science.arrays import BoolArray as Flags
 from alertd.science.arrays import IntArray as Ints
@@ -26,6 +27,7 @@ from alertd.science.spray import (
     SprayHours,
     SprayRules,
     judge,
+    loosened_words,
     reasons_in,
     rules_for,
 )
@@ -45,6 +47,7 @@ class _Terms:
     method: str
     plants: tuple[str, ...]
     limits: tuple[tuple[str, float], ...]
+    reasons: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class Runs:
     """Windows under one set of limits: row of the site in the batch, place among those judged, hours.
 
     ``[start, end)`` counts on the axis of the judged hours, which begins at hour ``first`` of the batch.
+    None is shorter than the job.
     """
 
     row: Ints
@@ -81,30 +85,25 @@ class Judged:
     shared: SharedVerdicts
 
 
-class _Window(NamedTuple):
-    """One window, in hours from the running one on."""
+class _Told(NamedTuple):
+    """What one verdict says of its sites: columns by window, and lists by site.
 
-    start: int
-    end: int
-    closed_by: tuple[str, ...]
-    cautions: tuple[str, ...]
-    quality: float
-    chance: float | None
-    best_start: int
+    The windows of a site lie at ``bounds[i]:bounds[i + 1]``, ``owner`` tells the site of each.
+    """
 
-
-class _Found(NamedTuple):
-    """What one verdict says of one site."""
-
-    block_bits: Ints
-    caution_bits: Ints
-    windows: list[_Window]
-    main_reasons: tuple[str, ...]
+    owner: list[int]
+    bounds: list[int]
+    windows: tuple[list[Any], ...]
+    block_bits: list[Ints]
+    caution_bits: list[Ints]
+    main_reasons: list[tuple[str, ...]]
 
 
 @lru_cache(maxsize=4096)
 def _rules(material: str, terms: _Terms) -> SprayRules:
-    return rules_for(material, terms.profile, terms.method, terms.plants, dict(terms.limits))
+    return rules_for(
+        material, terms.profile, terms.method, terms.plants, dict(terms.limits), dict(terms.reasons)
+    )
 
 
 @lru_cache(maxsize=65536)
@@ -132,19 +131,16 @@ def material_outlooks(
         rules, faults = _usable_rules(materials, _terms(sites[0]))
         judged = judge_sites(batch, rows, rules, water, dry)
         told = _told(batch, judged, chances)
-        verdict_of = dict(zip(rules, judged.shared.verdict_of, strict=True))
-        clock = [
-            batch.start_at + dt.timedelta(hours=batch.now_hour + hour)
-            for hour in range(judged.shared.block_bits.shape[2] + 1)
-        ]
-        shut = {material: _shut(material, fault, len(clock) - 1) for material, fault in faults.items()}
+        hours = judged.shared.block_bits.shape[2]
+        made: dict[str, Mapping[int, MaterialOutlook]] = {}
+        for material, verdict in zip(rules, judged.shared.verdict_of, strict=True):
+            chosen = [i for i, site in enumerate(sites) if material in site.materials]
+            outlooks = _outlooks(material, told[verdict], chosen, loosened_words(rules[material]))
+            made[material] = dict(zip(chosen, outlooks, strict=True))
+        for material, fault in faults.items():
+            made[material] = dict.fromkeys(range(len(sites)), _shut(material, fault, hours))
         for i, (row, site) in enumerate(zip(rows.tolist(), sites, strict=True)):
-            found[row] = tuple([
-                shut[material]
-                if material in shut
-                else _outlook(material, told[verdict_of[material]][i], clock)
-                for material in site.materials
-            ])  # fmt: skip
+            found[row] = tuple([made[material][i] for material in site.materials])
     return found
 
 
@@ -187,43 +183,71 @@ def _shut(material: str, fault: str, hours: int) -> MaterialOutlook:
 
 def _terms(site: Site) -> _Terms:
     plants = tuple(sorted({planting.host for planting in site.plantings}))
-    return _Terms(str(site.profile), str(site.method), plants, tuple(sorted(site.limits.items())))
+    limits, reasons = tuple(sorted(site.limits.items())), tuple(sorted(site.limit_reasons.items()))
+    return _Terms(str(site.profile), str(site.method), plants, limits, reasons)
 
 
-def _told(batch: Batch, judged: Judged, chances: WindowChances | None) -> list[list[_Found]]:
-    """Return what each verdict says of each site; weather too old to trust closes every hour."""
+def _told(batch: Batch, judged: Judged, chances: WindowChances | None) -> list[_Told]:
+    """Return what each verdict says of its sites; weather too old to trust closes every hour."""
     shared = judged.shared
     n_verdicts, n_sites, n_hours = shared.block_bits.shape
     flat = (n_verdicts * n_sites, n_hours)
-    blocks = shared.block_bits.astype(np.int64)
-    blocks[:, _stale(batch, judged.rows)] |= np.int64(Reason.MISSING_WEATHER)
-    cautions = shared.caution_bits.astype(np.int64)
+    bits = shared.block_bits
+    # the verdicts were made for this alone, so that they can be written to
+    bits[:, _stale(batch, judged.rows)] |= np.uint32(Reason.MISSING_WEATHER)
+    blocks, cautions = bits.astype(np.int64), shared.caution_bits.astype(np.int64)
     blocks.setflags(write=False)  # materials share them
     cautions.setflags(write=False)
-    shortest = round(float(load_alert_policy().spray_notice.shortest_window))
-    by_row = blocks.reshape(flat)
-    found = open_windows(by_row, cautions.reshape(flat), shared.margin.reshape(flat), hours_min=shortest)
-    columns = (
-        found.start.tolist(),
-        found.end.tolist(),
-        map(_words, found.closed_bits.tolist()),
-        map(_words, found.caution_bits.tolist()),
-        found.quality.tolist(),
-        *_chances(judged, found, chances),
+    by_row = bits.reshape(flat)
+    found = open_windows(
+        by_row, shared.caution_bits.reshape(flat), shared.margin.reshape(flat), hours_min=_job_h()
     )
-    windows = list(map(_Window, *columns))
+    chance, best = _chances(judged, found, chances)
+    begins = batch.start_at + dt.timedelta(hours=batch.now_hour)
+    clock = [begins + dt.timedelta(hours=hour) for hour in range(n_hours + 1)]
+    at = clock.__getitem__
+    columns = (
+        list(map(at, found.start.tolist())),
+        list(map(at, found.end.tolist())),
+        list(map(_words, found.closed_bits.tolist())),
+        list(map(_words, found.caution_bits.tolist())),
+        found.quality.tolist(),
+        chance,
+        [None if one is None else clock[hour] for one, hour in zip(chance, best, strict=True)],
+    )
+    owner = (found.row % n_sites).tolist()
     bounds = np.searchsorted(found.row, np.arange(flat[0] + 1)).tolist()
-    reasons = [
-        tuple([word for bit in bits for word in _words(bit)])
-        for bits in commonest(by_row, most=NAMED_REASONS, aside=EVERY_NIGHT).tolist()
-    ]
-    return [
-        [
-            _Found(blocks[v, i], cautions[v, i], windows[bounds[row] : bounds[row + 1]], reasons[row])
-            for i, row in enumerate(range(v * n_sites, (v + 1) * n_sites))
-        ]
-        for v in range(n_verdicts)
-    ]
+    reasons = _named_reasons(by_row)
+    told = []
+    for v in range(n_verdicts):
+        sites = slice(v * n_sites, (v + 1) * n_sites)
+        low, high = bounds[sites.start], bounds[sites.stop]
+        told.append(
+            _Told(
+                owner[low:high],
+                [bound - low for bound in bounds[sites.start : sites.stop + 1]],
+                tuple(column[low:high] for column in columns),
+                list(blocks[v]),
+                list(cautions[v]),
+                reasons[sites],
+            )
+        )
+    return told
+
+
+def _job_h() -> int:
+    return round(float(load_alert_policy().spray_notice.shortest_window))
+
+
+def _named_reasons(block_bits: npt.NDArray[np.uint32]) -> list[tuple[str, ...]]:
+    """Return the words for the commonest reasons of each row; rows that agree share theirs."""
+    bits = commonest(block_bits, most=NAMED_REASONS, aside=EVERY_NIGHT)
+    return list(map(_in_words, map(tuple, bits.tolist())))
+
+
+@lru_cache(maxsize=65536)
+def _in_words(bits: tuple[int, ...]) -> tuple[str, ...]:
+    return tuple(word for bit in bits for word in _words(bit))
 
 
 def _chances(
@@ -250,28 +274,47 @@ def _chances(
     return told, best_starts
 
 
-def _outlook(material: str, found: _Found, clock: Sequence[dt.datetime]) -> MaterialOutlook:
-    """Return the outlook of one material on one site; ``clock`` holds the instant of each hour."""
-    windows = tuple([
-        SprayWindow(
-            material,
-            clock[one.start],
-            clock[one.end],
-            one.closed_by,
-            one.cautions,
-            one.quality,
-            one.chance,
-            None if one.chance is None else clock[one.best_start],
+def _outlooks(
+    material: str, told: _Told, chosen: Sequence[int], loosened: tuple[str, ...]
+) -> list[MaterialOutlook]:
+    """Return the outlooks of one material on the chosen of the sites, which rise."""
+    n_sites = len(told.main_reasons)
+    columns: tuple[Iterable[Any], ...] = told.windows
+    per_site: list[Iterable[Any]] = [told.block_bits, told.caution_bits, told.main_reasons]
+    counts = [high - low for low, high in pairwise(told.bounds)]
+    if len(chosen) < n_sites:
+        picked = [False] * n_sites
+        for i in chosen:
+            picked[i] = True
+        kept = [picked[i] for i in told.owner]
+        columns = tuple(compress(column, kept) for column in columns)
+        per_site = [compress(values, picked) for values in per_site]
+        counts = [counts[i] for i in chosen]
+    start, end, closed_by, within, quality, chance, best_start = columns
+    in_turn = iter(
+        many(
+            SprayWindow,
+            material=repeat(material),
+            start_at=start,
+            end_at=end,
+            closed_by=closed_by,
+            cautions=within,
+            quality=quality,
+            chance=chance,
+            best_start_at=best_start,
         )
-        for one in found.windows
-    ])  # fmt: skip
-    return MaterialOutlook(
-        material=material,
+    )
+    windows = [tuple(islice(in_turn, count)) for count in counts]
+    blocks, cautions, reasons = per_site
+    return many(
+        MaterialOutlook,
+        material=repeat(material),
         windows=windows,
-        block_bits=found.block_bits,
-        caution_bits=found.caution_bits,
-        blocked_until=windows[0].start_at if windows else None,
-        main_reasons=found.main_reasons,
+        block_bits=blocks,
+        caution_bits=cautions,
+        blocked_until=[some[0].start_at if some else None for some in windows],
+        main_reasons=reasons,
+        loosened=repeat(loosened),
     )
 
 

@@ -11,20 +11,23 @@ import numpy as np
 import numpy.typing as npt
 
 from alertd.assess.batch import Batch
+from alertd.assess.stretch import flat_rows
 from alertd.records.season import SpeciesSeason
 from alertd.science.arrays import IntArray as Ints
 from alertd.science.development import development_rate
 from alertd.science.life_tables import N_ROWS, TABLE_LOW_C, TABLE_STEP_C, stage_layout
 from alertd.science.population import (
     DayHours,
+    abundance,
     advance,
-    advance_hours,
+    advance_columns,
     day_hours,
     development_to_adults,
     development_to_hatch,
     egg_share,
     first_day_reaching,
     initial_state,
+    laying,
 )
 from alertd.science.season import UNKNOWN, SeasonPhase
 
@@ -50,6 +53,7 @@ class Hours:
 class Brood:
     """What one population holds this morning, [site]; -1 for a day beyond the forecast."""
 
+    abundance: Floats
     egg_share: Floats
     hatch_day: Ints
     adult_day: Ints
@@ -91,29 +95,36 @@ def carried(
     still; the new year's winter rest empties it.
     """
     columns = stage_layout(species).n_columns
-    states = np.zeros((len(rows), len(hours.finished) + 1, columns))
-    for i, season in enumerate(before):
-        if season is not None and len(season.stages) == columns:
-            states[i, 0] = season.stages
+    states = np.zeros((len(hours.finished) + 1, columns, len(rows)))
+    kept = [i for i, season in enumerate(before) if season is not None and len(season.stages) == columns]
+    states[0, :, kept] = flat_rows([one.stages for i in kept if (one := before[i]) is not None], columns)
     yesterday = np.array([UNKNOWN if season is None else season.phase for season in before], dtype=np.int8)
+    laid_by = laying(species, host_factor) if len(rows) else None
     for day, looked_up in enumerate(hours.finished):
-        current = woken(states[:, day], phase[:, day], yesterday, species)
+        current = woken(states[day], phase[:, day], yesterday, species)
         active = phase[:, day] == SeasonPhase.ACTIVE
-        if active.any():
-            current = advance_hours(current, _of_rows(looked_up, rows), species, host_factor, active)
-        states[:, day + 1] = current
+        states[day + 1] = current
+        if laid_by is not None and active.any():
+            advance_columns(states[day + 1], _of_rows(looked_up, rows), species, laid_by)
+            if not active.all():
+                states[day + 1][:, ~active] = current[:, ~active]
         yesterday = phase[:, day]
-    return states
+    return states.transpose(2, 0, 1)
 
 
 def woken(state: Floats, phase: Phases, yesterday: Phases, species: str) -> Floats:
-    """Return the population of a day's morning: started where the species is active and there is none."""
-    empty = (phase == SeasonPhase.ACTIVE) & ~state.any(axis=1)
-    rested = yesterday == SeasonPhase.WINTER_REST
-    current = np.where((phase == SeasonPhase.WINTER_REST)[:, None], 0.0, state)
+    """Return the population of a day's morning: started where the species is active and there is none.
+
+    ``state`` is [column, row]; it is not changed.
+    """
+    winter = phase == SeasonPhase.WINTER_REST
+    current = np.where(winter, 0.0, state) if winter.any() else state
+    empty = (phase == SeasonPhase.ACTIVE) & ~state.any(axis=0)
     if empty.any():
-        current[empty & rested] = initial_state(1, species)[0]
-        current[empty & ~rested] = settled(species)
+        rested = yesterday == SeasonPhase.WINTER_REST
+        current = current.copy()
+        current[:, empty & rested] = initial_state(1, species)[0][:, None]
+        current[:, empty & ~rested] = settled(species)[:, None]
     return current
 
 
@@ -137,11 +148,12 @@ def _of_rows(day: DayHours, rows: Ints) -> DayHours:
 
 
 def brood(hours: Hours, rows: Ints, species: str, state: Floats) -> Brood:
-    """Return the share of eggs this morning and when half of them hatch, half of the young are adult."""
+    """Return how many and what share of eggs this morning, when half of them hatch and half are adult."""
     looked_up = _of_rows(hours.ahead, rows)
     per_hour = _development(species)[looked_up.rows]
     per_day = np.add.reduceat(per_hour, hours.ahead_starts, axis=0).T / 24.0
     return Brood(
+        abundance(state),
         egg_share(state, species),
         first_day_reaching(development_to_hatch(state, species), per_day),
         first_day_reaching(development_to_adults(state, species), per_day),

@@ -32,12 +32,18 @@ class ChanceRules:
     """Every figure behind a chance.
 
     ``prior_worth``: as many days of own errors weigh as much as the prior. ``archive``: days of forecasts
-    that are looked back on. ``persistence``: correlation of the errors of one day's maximum with the next.
+    that are looked back on. ``learnt_expires``: age at which what was learnt from them is dropped.
+    ``ensemble_floor``: least spread of an ensemble, as a share of what is believed without it.
+    ``persistence``: correlation of the errors of one day's maximum with the next.
     """
 
     spread: PriorSpread
     prior_worth: Days
     archive: Days
+    learnt_expires: Days
+    ensemble_members: Count
+    ensemble_floor: Annotated[Figure, Between(0.1, 1.0, "1")]
+    ensemble_expires: Annotated[Figure, Between(1.0, 48.0, "h")]
     persistence: Share
     wet_day_rain: Annotated[Figure, Between(0.1, 50.0, "mm")]
     samples: Count

@@ -63,6 +63,11 @@ class Curve:
     parameters: Mapping[str, Figure]
     confidence: str
 
+    @property
+    def is_provisional(self) -> bool:
+        """Whether readers must be told that the curve, or a part of it, rests on no published one."""
+        return "provisional" in self.confidence
+
 
 @dataclass(frozen=True, slots=True)
 class Stages:

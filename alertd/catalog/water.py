@@ -45,6 +45,9 @@ class WaterRules:
     caution_share: Share
     stressed_share: Share
     unknown_rain_after: Days
+    feel_class: Share
+    feel_holds: Days
+    wilt_relief: Depth
     exposure: ExposureFactors
     new_planting: NewPlanting
 

@@ -22,7 +22,10 @@ from alertd.service.checks import (
     check_clock,
     check_daemon,
     check_database,
+    check_ensemble,
     check_mail,
+    check_operator,
+    check_outbox,
     check_provider,
     check_sites,
     fault_of,
@@ -108,6 +111,7 @@ def _inside(session: Session) -> Iterator[Finding]:
             yield from check_database(app.store)
             yield from check_sites(app.store)
             yield from check_daemon(app.store, session.now(), settings.daemon.cycle_every_min)
+            yield from check_outbox(app.store, session.now(), settings.daemon.cycle_every_min)
             sites, people = app.store.sites(), app.store.subscribers()
     except StoreError as error:
         yield fault_of("database", error)
@@ -117,16 +121,19 @@ def _inside(session: Session) -> Iterator[Finding]:
 
 
 def _world(session: Session, sites: Sequence[Site], people: Sequence[Subscriber]) -> Iterator[Finding]:
-    from alertd.app import build_provider, build_smtp
+    from alertd.app import build_ensemble, build_provider, build_smtp
 
     settings = session.settings
     try:
-        yield from check_mail(build_smtp(settings), people)
+        smtp = build_smtp(settings)
+        yield from check_mail(smtp, people)
+        yield check_operator(settings.daemon.operator_address, smtp)
     except ConfigError as error:
         yield fault_of("mail", error)
     cell = sample_cell(sites, settings.weather.cell_size_deg)
     for name in settings.weather.providers:
         yield check_provider(str(name), partial(build_provider, name, settings), cell, session.now())
+    yield from check_ensemble(partial(build_ensemble, settings), cell, session.now())
     agent = ClientSettings(contact=settings.weather.contact or "", version=__version__).user_agent
     times = {str(name): fetch_server_time(_url(name, settings), agent) for name in settings.weather.providers}
     yield check_clock(session.now(), times)

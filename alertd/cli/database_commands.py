@@ -1,4 +1,4 @@
-"""``alertd db upgrade`` and ``alertd backup``: looking after the database."""
+"""``alertd db upgrade``, ``db prune`` and ``alertd backup``: looking after the database."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from alertd.cli.printing import examples, say
+from alertd.cli.printing import examples, facts, plain, say
 from alertd.cli.session import session_of
 
 
@@ -21,6 +21,11 @@ def register(app: typer.Typer) -> None:
         short_help="Make the database or bring it up to date.",
         epilog=examples("alertd db upgrade"),
     )(upgrade)
+    db.command(
+        "prune",
+        short_help="Drop what is older than the settings say.",
+        epilog=examples("alertd db prune"),
+    )(prune)
     app.add_typer(db, name="db")
     app.command(
         "backup",
@@ -39,6 +44,23 @@ def upgrade(context: typer.Context) -> None:
         say(f"database {known.location}: schema {known.schema}, up to date")
         for warning in known.warnings:
             say(f"note: {warning}")
+
+
+def prune(context: typer.Context) -> None:
+    """Drop old forecasts, answers, letters and tries now, as `alertd run` does once a day.
+
+    The settings [database] keep_..._days say after how many days. Alerts, their evidence and who got them
+    stay for good.
+    """
+    session = session_of(context)
+    with session.app() as app:
+        gone = app.prune.run(session.now())
+    rows = [(name, str(count)) for name, count in plain(gone).items() if count]
+    if not rows:
+        say("Nothing is old enough to be dropped.")
+        return
+    facts([(f"{name} dropped", count) for name, count in rows])
+    say("The room is used again; the file stays as large. `alertd backup` makes a copy without gaps.")
 
 
 def backup(

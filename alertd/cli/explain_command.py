@@ -59,10 +59,11 @@ def explain(
         site = app.store.site(site_name)
         moment = now if at is None else parse_moment(at, site.zone, now)
         size = app.settings.weather.cell_size_deg
-        skill = app.skills.of([site], moment)[site.id]
+        skill = app.skill_of([site], moment)[site.id]
+        correction = app.skills.correction(site, moment)
         scene = scene_at(app.store, size, site, moment, skill)
     if hour is None:
-        whole = explain_site(scene, skill)
+        whole = explain_site(scene, skill, correction)
         if as_json:
             print_json({**plain(whole), "units": "SI", "cautions": list(CAUTIONS)})
         else:

@@ -6,12 +6,15 @@ import datetime as dt
 from collections.abc import Iterable
 from zoneinfo import ZoneInfo
 
+from alertd.catalog.chance import load_chance
 from alertd.catalog.figure import Status
-from alertd.cli.outlook_page import CAUTIONS
+from alertd.cli.outlook_page import CAUTIONS, MODELLED, brood_words
 from alertd.cli.printing import facts, heading, paragraph, say, table
 from alertd.delivery.reading import Calendar, Quantities, for_reader
 from alertd.records.assessment import SprayWindow
 from alertd.records.site import Site, UnitSystem
+from alertd.records.skill import LearntCorrection
+from alertd.science.chance import Calibration
 from alertd.service.explain import Cited, GateExplanation, GateState, HourExplanation, Test
 from alertd.service.explain_site import (
     ChanceExplanation,
@@ -152,6 +155,7 @@ def print_site(one: SiteExplanation, site: Site, units: UnitSystem) -> None:
     for water in one.water:
         _print_water(water, words, calendar)
     _print_chances(one.chances, words)
+    _print_correction(one.correction, calendar)
     _print_cautions()
 
 
@@ -170,6 +174,9 @@ def _print_pressure(one: PressureExplanation, words: Amounts, calendar: Calendar
         + ("no growth now" if one.doubling_time_d is None else f"doubles in {one.doubling_time_d:.1f} days")
     )
     facts([(what, words.value(value, unit)) for what, value, unit in one.phase_facts])
+    brood = brood_words(one, calendar)
+    if brood:
+        paragraph(f"{brood[:1].upper()}{brood[1:]}. {MODELLED}")
     days = [
         (
             f"{calendar.day(day.day)}{'' if day.observed else ' *'}",
@@ -261,6 +268,26 @@ def _print_chances(chances: Iterable[ChanceExplanation], words: Amounts) -> None
         "A window is as likely as its worst hour, times the chance of no rain: one less the largest hourly "
         "probability, not a product of hours. Leaf wetness, inversions and drought are taken as forecast."
     )
+
+
+def _print_correction(found: LearntCorrection | None, calendar: Calendar) -> None:
+    """Print how chances are corrected by what became of earlier ones, and what that rests on."""
+    if found is None:
+        paragraph("What became of this site's chances was not looked at lately: they are not corrected.")
+        return
+    paragraph(f"What became of this site's chances, as looked at {calendar.moment(found.learnt_at)}:")
+    least = float(load_chance().calibration_cases)
+    facts([
+        ("windows", _correction_words(found.windows, found.window_pairs, least)),
+        ("hot dry spells", _correction_words(found.spells, found.spell_pairs, least)),
+    ])  # fmt: skip
+
+
+def _correction_words(found: Calibration | None, pairs: int, least: float) -> str:
+    if found is None:
+        return f"{pairs} verified chances, {least:g} are needed to correct by; none is corrected"
+    told = ", ".join(f"{raw:.0%} is told as {float(found(raw)):.0%}" for raw in (0.3, 0.5, 0.7))
+    return f"corrected by {pairs} verified chances: {told}"
 
 
 def _print_figures(figures: Iterable[Cited], words: Amounts) -> None:

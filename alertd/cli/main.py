@@ -18,8 +18,10 @@ from alertd.cli import (
     database_commands,
     explain_command,
     history_command,
+    outbox_commands,
     outlook_command,
     running_commands,
+    schema_command,
     score_command,
     site_commands,
     sources_command,
@@ -111,12 +113,14 @@ for commands in (
     subscriber_commands,
     outlook_command,
     history_command,
+    outbox_commands,
     catalog_commands,
     check_command,
     database_commands,
     explain_command,
     sources_command,
     score_command,
+    schema_command,
 ):
     commands.register(app)
 

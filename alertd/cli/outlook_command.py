@@ -15,7 +15,7 @@ from alertd.cli.printing import examples, print_json
 from alertd.cli.session import session_of
 from alertd.cli.spray_grid import hours_of
 from alertd.errors import WeatherUnavailable
-from alertd.records.assessment import Assessment
+from alertd.records.assessment import Assessment, MitePressure
 from alertd.records.site import Site, UnitSystem
 
 
@@ -79,6 +79,7 @@ def outlook_document(site: Site, found: Assessment) -> dict[str, Any]:
         "units": "SI",
         "days": evidence.days(found.days),
         "pressures": evidence.pressures(found.pressures, site),
+        "populations": [_population(one) for one in found.pressures],
         "spells": [evidence.spell(one) for one in found.spells],
         "water": evidence.water(found.water, site),
         "scouting": evidence.scouting(site, [one.id for one in site.plantings]),
@@ -87,8 +88,22 @@ def outlook_document(site: Site, found: Assessment) -> dict[str, Any]:
             for shown, one in zip(windows, found.materials, strict=True)
         ],
         "horizon_end": found.start_at + dt.timedelta(hours=_hours(found)),
+        "chance_days": found.chance_days,
+        "chance_ensemble": found.chance_ensemble,
         "missing": found.missing,
         "cautions": list(CAUTIONS),
+    }
+
+
+def _population(one: MitePressure) -> dict[str, Any]:
+    return {
+        "species": one.species,
+        "abundance": one.abundance,
+        "egg_share": one.egg_share,
+        "next_hatch_on": one.next_hatch_on,
+        "next_adults_on": one.next_adults_on,
+        "doubling_time_d": one.doubling_time_d,
+        "doubling_ahead_d": one.doubling_ahead_d,
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
@@ -17,16 +17,21 @@ from alertd.catalog.materials import load_materials
 from alertd.cli.printing import facts, heading, out, paragraph, say, table
 from alertd.cli.spray_grid import OPEN, OPEN_WITH_CARE, OUTSIDE, grid_rows, hour_line, meanings
 from alertd.cli.wording import planting_words
-from alertd.delivery.reading import Calendar, Quantities, for_reader
-from alertd.records.assessment import Assessment, HotDrySpell, MaterialOutlook, SprayWindow
+from alertd.delivery.reading import Calendar, Quantities, chance_basis, chance_words, for_reader
+from alertd.records.assessment import Assessment, MaterialOutlook, MitePressure, SprayWindow
 from alertd.records.evidence import PressureEvidence
 from alertd.records.site import Site, UnitSystem
+from alertd.service.explain_site import PressureExplanation
 
 CAUTIONS = (
     "This is advice from a forecast, and forecasts can be wrong: check wind, temperature and sky on the "
     "spot before you mix, and stop when they change.",
     "Read and follow the label of the product in hand; the label, local law and licensed practice win. "
     "Use a licensed applicator where one is required, and wear the protective equipment the label names.",
+)
+MODELLED = (
+    "Numbers by the population model, since winter or since watching began, without predators and "
+    "treatments: counts decide."
 )
 DAY_WIDTH = 12
 _UNIT = re.compile(r"_(c|pct|deg|m_s|mm|w_m2|hpa)\Z")
@@ -36,8 +41,8 @@ def print_outlook(site: Site, found: Assessment, units: UnitSystem) -> None:
     """Print everything that is known about a site at one moment."""
     words, calendar = Quantities(units), Calendar(ZoneInfo(site.zone), units)
     _print_head(site, found, calendar)
-    _print_pressures(site, found, words)
-    _print_spells(found.spells, words, calendar)
+    _print_pressures(site, found, words, calendar)
+    _print_spells(found, words, calendar)
     _print_water(site, found, words, calendar)
     _print_days(found, words, calendar)
     _print_materials(site, found, words, calendar)
@@ -65,12 +70,13 @@ def _name(column: str) -> str:
     return _UNIT.sub("", column).replace("_", " ")
 
 
-def _print_pressures(site: Site, found: Assessment, words: Quantities) -> None:
+def _print_pressures(site: Site, found: Assessment, words: Quantities, calendar: Calendar) -> None:
     heading("Mite pressure, 0 to 100")
     shown = evidence.pressures(found.pressures, site)
     if not shown:
         paragraph("No mite of the catalog lives on these plants.")
         return
+    by_species = {one.species: one for one in found.pressures}
     rows = [
         (
             one["name"],
@@ -93,6 +99,30 @@ def _print_pressures(site: Site, found: Assessment, words: Quantities) -> None:
         )
         if parts:
             paragraph(f"{one['name']}: {parts}. On {', '.join(one['plants'])}.")
+        brood = brood_words(by_species[one["species"]], calendar)
+        if brood:
+            paragraph(f"{one['name']}: {brood}.")
+        if "provisional" in one:
+            paragraph(f"{one['name']}: growth figures {one['provisional']}.")
+    if any(one.abundance is not None for one in found.pressures):
+        paragraph(MODELLED)
+
+
+def brood_words(one: MitePressure | PressureExplanation, calendar: Calendar) -> str:
+    """Return what the population model says of a species in words; nothing while it rests."""
+    if one.abundance is None or one.egg_share is None:
+        return ""
+    times = f"{one.abundance:.2g}" if one.abundance < 100.0 else f"{one.abundance:.0f}"
+    parts = [f"numbers {times} times those at the start", f"{one.egg_share:.0%} eggs"]
+    for what, day in (
+        ("half of them hatched", one.next_hatch_on),
+        ("half the young adult", one.next_adults_on),
+    ):
+        if day is not None:
+            parts.append(f"{what} by {calendar.day(day)}")
+    if one.doubling_ahead_d is not None:
+        parts.append(f"doubling in {one.doubling_ahead_d:.1f} days over the forecast")
+    return ", ".join(parts)
 
 
 def _doubling(one: PressureEvidence, words: Quantities) -> str:
@@ -100,11 +130,11 @@ def _doubling(one: PressureEvidence, words: Quantities) -> str:
     return "-" if days is None or one["phase"] != "active" else f"{words.number(days)} days"
 
 
-def _print_spells(spells: Sequence[HotDrySpell], words: Quantities, calendar: Calendar) -> None:
+def _print_spells(found: Assessment, words: Quantities, calendar: Calendar) -> None:
     heading("Hot dry spell")
-    if not spells:
+    if not found.spells:
         paragraph("None running, none in the forecast.")
-    for one in spells:
+    for one in found.spells:
         end = f"{calendar.day(one.end_day)}{' or later' if one.open_ended else ''}"
         days = f"{one.days} days, {one.observed_days} over and {one.forecast_days} to come"
         reached = f", reached in {one.lead_time_d} days" if one.lead_time_d else ""
@@ -113,6 +143,12 @@ def _print_spells(spells: Sequence[HotDrySpell], words: Quantities, calendar: Ca
             f"{calendar.day(one.start_day)} to {end} ({days}): level {one.level.name.lower()}{reached}, "
             f"up to {words.temperature(one.peak_temperature_c)}, {rain}."
         )
+        chance = chance_words(one.chance)
+        if chance:
+            paragraph(
+                f"Chance that it comes to at least the first level: {chance}, "
+                f"{chance_basis(found.chance_days, found.chance_ensemble)}; no promise."
+            )
 
 
 def _print_water(site: Site, found: Assessment, words: Quantities, calendar: Calendar) -> None:
@@ -155,6 +191,11 @@ def _print_materials(site: Site, found: Assessment, words: Quantities, calendar:
     out().print()
     facts(meanings(found.materials))
     paragraph("An open hour means that the forecast shows no block, not that a treatment goes well.")
+    if any(window.chance is not None for one in found.materials for window in one.windows):
+        paragraph(
+            "~80% and the like: chance that the likeliest hours of that window stay open, "
+            f"{chance_basis(found.chance_days, found.chance_ensemble)}; no promise."
+        )
 
 
 def _print_material(
@@ -182,7 +223,10 @@ def _window_words(one: MaterialOutlook, calendar: Calendar) -> str:
     first = one.windows[0]
     closed = f", then {'; '.join(first.closed_by)}" if first.closed_by else ""
     care = f" Watch out: {'; '.join(first.cautions)}." if first.cautions else ""
-    return f"First window: {calendar.window(first.start_at, first.end_at)} ({first.hours} h{closed}).{care}"
+    likely = chance_words(first.chance)
+    chance = f", chance {likely}" if likely else ""
+    when = calendar.window(first.start_at, first.end_at)
+    return f"First window: {when} ({first.hours} h{chance}{closed}).{care}"
 
 
 def _by_day(windows: Iterable[SprayWindow], calendar: Calendar) -> dict[dt.date, list[str]]:
@@ -194,8 +238,16 @@ def _by_day(windows: Iterable[SprayWindow], calendar: Calendar) -> dict[dt.date,
         if first[-3:] == last[-3:] and first.endswith(("AM", "PM")):
             first = first[:-3]
         until = last if start.date() == end.date() else f"{last} next day"
-        found.setdefault(start.date(), []).append(f"{first} to {until}")
+        found.setdefault(start.date(), []).append(f"{first} to {until}{_short_chance(one.chance)}")
     return found
+
+
+def _short_chance(chance: float | None) -> str:
+    """Return a chance as short as a grid needs it, such as `` ~80%``."""
+    words = chance_words(chance)
+    for word, sign in (("about ", "~"), ("over ", ">"), ("under ", "<")):
+        words = words.replace(word, sign)
+    return f" {words}" if words else ""
 
 
 def _painted(letters: str) -> Text:

@@ -12,6 +12,7 @@ import typer
 from alertd.cli.moments import parse_day
 from alertd.cli.printing import examples, facts, heading, plain, print_json, say, table
 from alertd.cli.session import session_of
+from alertd.cli.standing_commands import standing_reason, standing_words
 from alertd.errors import InputError
 from alertd.records.alert import AlertKind, Episode
 from alertd.records.assessment import Level
@@ -19,7 +20,7 @@ from alertd.records.preferences import Preferences, WeekCount
 from alertd.records.site import Channel, Site, Subscriber, Subscription, UnitSystem
 from alertd.service.people import morning_of
 from alertd.service.preferences import Wish, change, wishes_of
-from alertd.service.subscribers import checked_kinds, shown_address
+from alertd.service.subscribers import SECRET_FIELDS, checked_kinds, shown_address
 
 if TYPE_CHECKING:
     from alertd.app import App
@@ -108,6 +109,13 @@ def prefs(
     evening_hour: Annotated[
         int | None, typer.Option("--evening-hour", min=0, max=23, metavar="HOUR", help="Another local hour.")
     ] = None,
+    evening_quiet: Annotated[
+        bool | None,
+        typer.Option(
+            "--evening-if-news/--evening-always",
+            help="Only when tomorrow has a window or loses one; or daily.",
+        ),
+    ] = None,
     hand_over_to: Annotated[
         str | None,
         typer.Option(
@@ -140,6 +148,7 @@ def prefs(
         weekly_hour=weekly_hour,
         evening=evening,
         evening_hour=evening_hour,
+        evening_quiet=evening_quiet,
         hand_over_to="" if hand_over_to == NOBODY else hand_over_to,
         after_h=after,
         units=units,
@@ -242,9 +251,10 @@ class _Seen:
         weeks: Sequence[WeekCount],
         waiting: int,
         other: str,
+        why: str,
     ) -> None:
         self.reader, self.wishes, self.told = reader, wishes, told
-        self.weeks, self.waiting, self.other = weeks, waiting, other
+        self.weeks, self.waiting, self.other, self.why = weeks, waiting, other, why
 
     @classmethod
     def of(cls, app: App, name: str, now: dt.datetime) -> _Seen:
@@ -261,6 +271,7 @@ class _Seen:
             app.store.week_counts(reader.id, now - dt.timedelta(weeks=WEEKS_BACK)),
             app.store.waiting_for_digest(reader.id),
             "" if wishes.hand_over_to is None else people.get(wishes.hand_over_to, "somebody removed"),
+            standing_reason(app, reader),
         )
 
 
@@ -272,7 +283,8 @@ def _print(seen: _Seen, *, as_json: bool) -> None:
     say(f"{reader.name} ({shown_address(reader)})", style="bold")
     facts(
         [
-            ("Standing", f"{reader.standing}{'' if reader.active else ', switched off'}"),
+            ("Standing", standing_words(reader)),
+            ("Because", seen.why),
             ("Told", _when(wishes, reader)),
             ("Kinds", ", ".join(wishes.kinds) or "all"),
             ("Least level", wishes.least_level.name.lower()),
@@ -281,7 +293,7 @@ def _print(seen: _Seen, *, as_json: bool) -> None:
                 f"before {reader.wake_hour}:00 and from {reader.rest_hour}:00 on the site's clock",
             ),
             ("Weekly brief", _weekly(wishes)),
-            ("Evening brief", "off" if wishes.evening_hour is None else f"{wishes.evening_hour}:00"),
+            ("Evening brief", _evening(wishes)),
             (
                 "Handed over",
                 f"to {seen.other} after {wishes.hand_over_after_h} h" if seen.other else "to nobody",
@@ -320,6 +332,13 @@ def _weekly(wishes: Preferences) -> str:
     return f"{DAYS[wishes.weekly_day].capitalize()}s at {wishes.weekly_hour}:00"
 
 
+def _evening(wishes: Preferences) -> str:
+    if wishes.evening_hour is None:
+        return "off"
+    quiet = ", when tomorrow has a window or loses one" if wishes.evening_quiet else ""
+    return f"{wishes.evening_hour}:00{quiet}"
+
+
 def _here(one: Subscription, wishes: Preferences, site: Site) -> tuple[str, str, str, str]:
     hour = wishes.digest_at(site.id)
     quiet = one.snoozed_until
@@ -332,7 +351,7 @@ def _here(one: Subscription, wishes: Preferences, site: Site) -> tuple[str, str,
 
 
 def _document(seen: _Seen) -> Mapping[str, Any]:
-    record = {key: value for key, value in plain(seen.reader).items() if key != "secret"}
+    record = {key: value for key, value in plain(seen.reader).items() if key not in SECRET_FIELDS}
     sites = [
         {
             "site": site.name,
@@ -351,6 +370,7 @@ def _document(seen: _Seen) -> Mapping[str, Any]:
     return {
         **record,
         "address": shown_address(seen.reader),
+        "standing_reason": seen.why,
         "preferences": wishes,
         "sites": sites,
         "weeks": weeks,

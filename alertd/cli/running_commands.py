@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import typer
@@ -23,12 +23,16 @@ from alertd.records.site import Channel, Site, UnitSystem
 
 if TYPE_CHECKING:
     from alertd.app import App
+    from alertd.service.briefs import BriefReport
     from alertd.service.cycle import CycleReport
     from alertd.service.deliver import DeliveryReport
+    from alertd.service.notices import NoticeReport
     from alertd.service.outlook import Look
 
 DEMO_FOLDER = "alertd-demo"
 FAULTS_SHOWN = 5
+LEARNED_AT_ONCE = 3
+"""Sites whose past chances are looked back on after a single cycle, a second or two each."""
 
 
 def register(app: typer.Typer) -> None:
@@ -119,12 +123,16 @@ def cycle(
         with bar("Cycle", shown=not as_json) as advance:
             report = app.cycle.run(now, advance, chosen)
         handed = app.delivery.run(session.now()) if deliver else None
+        letters = _letters(app, session.now()) if deliver else _Letters()
+        app.learn(now, LEARNED_AT_ONCE)
         reasons = _waiting_reasons(app) if handed and (handed.deferred or handed.dead) else []
+        reasons += letters.reasons
         names = {one.id: one.name for one in app.store.sites_by_id(report.failed_sites).values()}
     if as_json:
-        print_json({**plain(report), "ok": report.ok, "delivery": handed, "delivery_faults": reasons})
+        delivered = {"delivery": handed, "requests_to_confirm": letters.notices, "briefs": letters.briefs}
+        print_json({**plain(report), "ok": report.ok, **delivered, "delivery_faults": reasons})
     else:
-        _tell(report, handed, reasons)
+        _tell(report, handed, letters, reasons)
     for site_id, fault in list(report.failed_sites.items())[:FAULTS_SHOWN]:
         complain(f"site {names.get(site_id, site_id)!r} could not be assessed: {fault}")
     if report.failed_sites:
@@ -132,7 +140,36 @@ def cycle(
     return OK if report.ok and not reasons else PASSING
 
 
-def _tell(report: CycleReport, handed: DeliveryReport | None, reasons: Sequence[str]) -> None:
+class _Letters(NamedTuple):
+    """What became of mails that are no single alert: requests to confirm, digests and briefs."""
+
+    notices: NoticeReport | None = None
+    briefs: BriefReport | None = None
+    reasons: tuple[str, ...] = ()
+
+
+def _letters(app: App, now: dt.datetime) -> _Letters:
+    """Send what else is due, as far as it is set up; without mail there is nothing to send by."""
+    from alertd.service.briefs import WAITS_FOR_DAY  # brings the pipeline along
+
+    asking, telling = app.notices, app.briefs
+    notices = None if asking is None else asking.run(now)
+    briefs = None if telling is None else telling.run(now)
+    kept = [
+        *(app.store.notices() if notices and (notices.deferred or notices.dead) else ()),
+        *(app.store.briefs() if briefs and (briefs.deferred or briefs.dead) else ()),
+    ]
+    troubles = (
+        one.last_error
+        for one in kept
+        if one.state in {MessageState.PENDING, MessageState.DEAD} and one.last_error != WAITS_FOR_DAY
+    )
+    return _Letters(notices, briefs, tuple(dict.fromkeys(filter(None, troubles)))[:FAULTS_SHOWN])
+
+
+def _tell(
+    report: CycleReport, handed: DeliveryReport | None, letters: _Letters, reasons: Sequence[str]
+) -> None:
     if not report.sites:
         say("No site is watched yet. Add one: alertd site add --help")
         return
@@ -146,6 +183,9 @@ def _tell(report: CycleReport, handed: DeliveryReport | None, reasons: Sequence[
             f"Messages: {handed.sent} sent, {handed.deferred} put off, {handed.dead} given up, "
             f"{handed.expired} lapsed"
         )
+    for name, one in (("Requests to confirm", letters.notices), ("Digests and briefs", letters.briefs)):
+        if one is not None and (one.sent or one.deferred or one.dead):
+            say(f"{name}: {one.sent} sent, {one.deferred} put off, {one.dead} given up")
     for cell, fault in list(report.faults.items())[:FAULTS_SHOWN]:
         complain(f"no new weather for cell {cell}: {fault}")
     if len(report.faults) > FAULTS_SHOWN:

@@ -13,18 +13,10 @@ from alertd.cli.moments import day_begins_anywhere, parse_day
 from alertd.cli.printing import bar, examples, heading, paragraph, plain, print_json, say, table
 from alertd.cli.session import session_of
 from alertd.errors import InputError
-from alertd.service.score import (
-    EDGES,
-    EVENTS,
-    FORECASTS_ONLY,
-    WINDOW_HELD,
-    Record,
-    Scorer,
-    Scores,
-    Verdict,
-    scores,
-)
-from alertd.service.skill import Skills
+from alertd.service.cases import EVENTS, FORECASTS_ONLY, WINDOW_HELD
+from alertd.service.score import EDGES, Scores, Verdict, scores
+from alertd.service.skill import expiry
+from alertd.service.verify import Record, Verifier
 
 DEFAULT_DAYS = 30
 
@@ -64,12 +56,13 @@ def score(
     records: list[Record] = []
     with session_of(context).app() as app, bar("Judging forecasts", shown=not as_json) as advance:
         sites = [app.store.site(name) for name in site] if site else list(app.store.sites())
-        size = app.settings.weather.cell_size_deg
-        skills = Skills(app.store, size).of(sites, day_begins_anywhere(day))
-        scorer = Scorer(app.store, size)
+        begins = day_begins_anywhere(day)
+        skills = app.skills.raw(sites, begins)
+        verifier = Verifier(app.store, app.settings.weather.cell_size_deg)
         for done, one in enumerate(sites):
             advance(one.name, done, len(sites))
-            records.append(scorer.record(one, day, now, skills[one.id]))
+            corrections = app.store.corrections_of(one.id, begins - expiry())
+            records.append(verifier.record(one, day, now, skills[one.id], corrections))
     found = scores(records, lead)
     if as_json:
         print_json({"since": day, "lead_d": lead, "scores": [_document(one) for one in found]})
@@ -126,7 +119,8 @@ def _print(found: list[Scores], since: dt.date) -> None:
         "What came are the past hours of later forecasts as the provider gave them, not a gauge on the site. "
         "Neighbouring sites and days share their weather, so that many cases say less than their number. "
         "POD: share of events foreseen. FAR: share of warnings in vain. CSI: hits among all that was "
-        "foreseen or came. Bias: warnings per event. Hits, false, missed and quiet are counts."
+        "foreseen or came. Bias: warnings per event. Hits, false, missed and quiet are counts. Chances are "
+        "judged as they were told, with the correction then in force."
     )
 
 

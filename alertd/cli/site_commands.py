@@ -11,12 +11,14 @@ from typing import Annotated, Any
 import typer
 
 from alertd.catalog.materials import load_materials
+from alertd.cli import limit_commands
 from alertd.cli.exits import FINDINGS, OK
 from alertd.cli.printing import bar, examples, facts, heading, plain, print_json, say, table
 from alertd.cli.session import session_of
 from alertd.cli.wording import planting_words
 from alertd.errors import InputError
 from alertd.records.site import Climate, Method, Planting, Profile, Site, Subscription
+from alertd.service.limits import checked_limits, limit_line, own_limits
 from alertd.service.places import checked_place, known_zone
 from alertd.service.sites import (
     elevation,
@@ -98,6 +100,7 @@ def register(app: typer.Typer) -> None:
         short_help="Add many sites from a CSV file.",
         epilog=examples("alertd site import sites.csv", "alertd site import - --strict < sites.csv"),
     )(import_file)
+    limit_commands.register(site)
     app.add_typer(site, name="site")
 
 
@@ -133,7 +136,7 @@ def add(
     wanted = replace(wanted, plantings=tuple(parse_planting(text, str) for text in plant))
     with session_of(context).app(create=True) as app:
         readers = [app.store.subscriber(reader) for reader in tell or ()]
-        kept = app.store.add_site(wanted, now=session_of(context).now())
+        kept = app.store.add_site(checked_limits(wanted), now=session_of(context).now())
         for reader in readers:
             app.store.subscribe(Subscription(reader.id, kept.id))
     if as_json:
@@ -211,7 +214,7 @@ def show(context: typer.Context, name: Name, as_json: AsJson = False) -> None:
         ("Zone", site.zone),
         ("Summers", str(site.climate)),
         ("Spraying", f"{site.method}, {site.profile} limits"),
-        ("Own limits", ", ".join(f"{key} {value:g}" for key, value in site.limits.items())),
+        ("Own limits", "; ".join(limit_line(one) for one in own_limits(site))),
         ("Biofix", "" if site.biofix is None else site.biofix.isoformat()),
         ("Materials", ", ".join(known[key].name for key in site.materials if key in known) or "none"),
         ("Told", ", ".join(who for who, _ in hearing) or "nobody; `alertd subscriber add`"),
@@ -283,7 +286,7 @@ def edit(
             )
         if wanted == site:
             raise InputError("edit", "nothing to change was given; see alertd site edit --help")
-        done = app.store.edit_site(checked_place(wanted), now=session_of(context).now())
+        done = app.store.edit_site(checked_limits(checked_place(wanted)), now=session_of(context).now())
     if as_json:
         print_json(done)
     else:

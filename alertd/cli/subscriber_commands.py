@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import secrets
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any
 
 import typer
 
-from alertd.cli import preference_commands
+from alertd.cli import preference_commands, reach_commands, standing_commands
 from alertd.cli.exits import complain
 from alertd.cli.printing import examples, plain, print_json, say, table
 from alertd.cli.session import Session, session_of
@@ -18,6 +19,7 @@ from alertd.records.site import Channel, Subscriber, Subscription, UnitSystem
 from alertd.service.people import Welcome
 from alertd.service.preferences import begin
 from alertd.service.subscribers import (
+    SECRET_FIELDS,
     Added,
     checked_email,
     checked_kinds,
@@ -27,6 +29,7 @@ from alertd.service.subscribers import (
 )
 
 KINDS = ", ".join(AlertKind)
+WEEK = dt.timedelta(days=7)
 AsJson = Annotated[bool, typer.Option("--json", help="As JSON, for machines.")]
 
 
@@ -54,6 +57,8 @@ def register(app: typer.Typer) -> None:
         "remove", short_help="Stop telling somebody.", epilog=examples('alertd subscriber remove "Crew lead"')
     )(remove)
     preference_commands.register(subscriber)
+    reach_commands.register(subscriber)
+    standing_commands.register(subscriber)
     app.add_typer(subscriber, name="subscriber")
 
 
@@ -128,7 +133,10 @@ def _tell(added: Added, kinds: tuple[str, ...]) -> None:
         return
     say(f"Messages go out from {one.wake_hour}:00 to {one.rest_hour}:00 on the site's clock.")
     if one.channel is Channel.EMAIL:
-        say("At most one mail a site and day, the rest in a digest; `alertd subscriber prefs` changes that.")
+        say(
+            "At most one mail a site and day, the rest in a digest; the week ahead on Thursday afternoons; "
+            "tomorrow's windows at 17:00, if there are any. `alertd subscriber prefs` changes all of it."
+        )
     if not count:
         say("There is no site yet. Sites added later are not included: name them with `site add --tell`.")
     if one.secret:
@@ -138,13 +146,8 @@ def _tell(added: Added, kinds: tuple[str, ...]) -> None:
 
 def _tell_welcome(welcome: Welcome, *, vouched: bool) -> None:
     """Say whether the address has to be confirmed first."""
-    if welcome.notice is not None:
-        say(
-            "Waits for the owner of the address to confirm it; no alert is sent before. `alertd run` mails "
-            f"the request, good until {welcome.notice.expires_at:%Y-%m-%d %H:%M} UTC."
-        )
-    elif welcome.refused:
-        complain(f"note: no request to confirm was queued: {welcome.refused}")
+    if welcome.notice is not None or welcome.refused:
+        standing_commands.tell_welcome(welcome)
     elif vouched:
         say("web.base_url is not set, so nobody is asked to confirm: you vouch that they want these mails.")
 
@@ -157,7 +160,7 @@ def _warn_without_mail(session: Session, channel: Channel) -> None:
 
 def _shown(one: Subscriber) -> Mapping[str, Any]:
     """Return a subscriber for machines, without the secret."""
-    record = {key: value for key, value in plain(one).items() if key != "secret"}
+    record = {key: value for key, value in plain(one).items() if key not in SECRET_FIELDS}
     return {**record, "has_secret": bool(one.secret)}
 
 
@@ -171,8 +174,18 @@ def list_all(context: typer.Context, as_json: AsJson = False) -> None:
         people = app.store.subscribers(active=None)
         names = {one.id: one.name for one in app.store.sites(active=None)}
         heard = {one.id: app.store.subscriptions(one.id) for one in people}
+        mails = app.store.mails_since(session_of(context).now() - WEEK)
     if as_json:
-        print_json([{**_shown(one), "subscriptions": _heard(heard[one.id], names)} for one in people])
+        print_json(
+            [
+                {
+                    **_shown(one),
+                    "mails_last_7_days": mails.get(one.id, 0),
+                    "subscriptions": _heard(heard[one.id], names),
+                }
+                for one in people
+            ]
+        )
         return
     if not people:
         say("Nobody is told yet: alertd subscriber add --help")
@@ -187,8 +200,20 @@ def list_all(context: typer.Context, as_json: AsJson = False) -> None:
         )
         kinds = sorted({kind for sub in told for kind in sub.kinds})
         hours = f"{one.wake_hour}-{one.rest_hour} h"
-        rows.append((one.name, shown_address(one), where or "nothing", ", ".join(kinds) or "all", hours))
-    table(("Who", "Where to", "Sites", "Kinds", "Hours"), rows, whole=("Hours",))
+        rows.append(
+            (
+                one.name,
+                shown_address(one),
+                standing_commands.standing_words(one),
+                where or "nothing",
+                ", ".join(kinds) or "all",
+                hours,
+                str(mails.get(one.id, 0)),
+            )
+        )
+    columns = ("Who", "Where to", "Standing", "Sites", "Kinds", "Hours", "7 days")
+    table(columns, rows, whole=("Hours", "7 days"))
+    say("\n  7 days: messages that reached each one in that time, digests and briefs included.")
 
 
 def remove(

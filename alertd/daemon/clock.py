@@ -33,6 +33,10 @@ def utc_now() -> dt.datetime:
     return dt.datetime.now(dt.UTC)
 
 
+class StaysDue(Exception):
+    """Raised by a tick whose due times are kept: what was due is not done and is to be done again soon."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tick:
     """One thing done every ``every_s`` seconds, beginning at once.
@@ -48,7 +52,7 @@ class Tick:
 
     name: str
     every_s: float
-    run: Callable[[dt.datetime], None]
+    run: Callable[[dt.datetime], object]
     limit_s: float | None = None
     ready_periods: int = 0
     ask_every_s: float | None = None
@@ -210,8 +214,13 @@ class Clock:
             kept = self._ask(tick, started_at)
             if kept is not None:
                 self._note_started(tick, started_at)
-                error = self._guarded(tick, started_at)
-                self._note_finished(tick, error, tick.due_after(kept.due_at, started_at))
+                due_at: dt.datetime | None = tick.due_after(kept.due_at, started_at)
+                try:
+                    error = self._guarded(tick, started_at)
+                except StaysDue as undone:
+                    log.warning("tick_stays_due", tick=tick.name, reason=str(undone))
+                    error, due_at = str(undone)[:ERROR_LENGTH_MAX], None
+                self._note_finished(tick, error, due_at)
 
     def _ask(self, tick: Tick, now: dt.datetime) -> KeptTick | None:
         """Look into the book; return what is kept of the tick if it is due and for this process to do.
@@ -247,10 +256,15 @@ class Clock:
                 self._changed.notify_all()
 
     def _guarded(self, tick: Tick, started_at: dt.datetime) -> str | None:
-        """Run a tick and return what went wrong; the one place where every exception ends."""
+        """Run a tick and return what went wrong; the one place where every exception ends.
+
+        Raises StaysDue where due times are kept.
+        """
         try:
             tick.run(started_at)
         except Exception as error:
+            if isinstance(error, StaysDue) and tick.ask_every_s is not None:
+                raise
             log.exception("tick_failed", tick=tick.name)
             return f"{type(error).__name__}: {error}"[:ERROR_LENGTH_MAX]
         return None

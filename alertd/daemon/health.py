@@ -40,11 +40,14 @@ class Health:
     """Answers from the clock's own memory and one look at the database.
 
     ``database_ok`` returns or raises; ``gauges`` may add figures, their names ending in their unit.
+    ``standing`` tells, of a process that shares its work with others, whether it is well with that and how
+    it stands.
     """
 
     clock: Clock
     database_ok: Callable[[], object]
     gauges: Callable[[], Mapping[str, float]] = field(default=dict)
+    standing: Callable[[], tuple[bool, str]] | None = None
 
     def live(self) -> tuple[Check, ...]:
         """Return whether the process works at all; if not, replace it."""
@@ -54,7 +57,8 @@ class Health:
     def ready(self) -> tuple[Check, ...]:
         """Return whether the daemon does its job: alive, database there, needed ticks succeeding."""
         needed = [state for state in self.clock.states() if state.tick.ready_periods > 0]
-        return (*self.live(), self._database(), *(self._succeeding(state) for state in needed))
+        lead = () if self.standing is None else (Check("lead", *self.standing()),)
+        return (*self.live(), self._database(), *lead, *(self._succeeding(state) for state in needed))
 
     def metrics(self) -> str:
         """Return the figures as OpenMetrics text."""

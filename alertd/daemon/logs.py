@@ -17,7 +17,7 @@ from structlog.typing import EventDict, Processor, WrappedLogger
 
 MASKED = "[masked]"
 SECRET_WORDS = ("password", "secret", "token", "address", "api_key", "apikey", "authorization", "cookie")
-NOISY = ("apscheduler", "urllib3", "matplotlib", "PIL", "mail.log", "alembic")
+NOISY = ("apscheduler", "urllib3", "PIL", "mail.log", "alembic")
 
 _MAIL_ADDRESS = re.compile(r"[\w.+%'-]+@[\w-]+(?:\.[\w-]+)+")
 _SECRET_PAIR = re.compile(

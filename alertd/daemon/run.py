@@ -15,6 +15,7 @@ import structlog
 
 from alertd.daemon.clock import Clock, Tick, TickBook
 from alertd.daemon.health import Health, HealthServer
+from alertd.daemon.memory import settle
 from alertd.daemon.supervisor import Notifier, Signals, Supervisor
 from alertd.errors import ConfigError
 
@@ -61,6 +62,7 @@ class DaemonParts:
     """What the composition root hands over; ``close`` gives back what the ticks used.
 
     ``stopping`` is set when no new work may begin: long ticks look at it between two pieces of work.
+    ``standing`` is how this process stands among others on the same database, see ``Health``.
     """
 
     ticks: Sequence[Tick]
@@ -70,6 +72,7 @@ class DaemonParts:
     gauges: Callable[[], Mapping[str, float]] = field(default=dict)
     close: Callable[[], object] = field(default=lambda: None)
     servers: Sequence[Server] = ()
+    standing: Callable[[], tuple[bool, str]] | None = None
 
 
 def run(parts: DaemonParts, settings: RunSettings, *, leave: Callable[[int], object] = os._exit) -> int:
@@ -93,8 +96,9 @@ def run(parts: DaemonParts, settings: RunSettings, *, leave: Callable[[int], obj
         for one in parts.servers:
             one.start()
             serving.callback(one.stop)
-        server = _listen(Health(clock, parts.database_ok, parts.gauges), settings)
+        server = _listen(Health(clock, parts.database_ok, parts.gauges, parts.standing), settings)
         server.start()
+        settle()
         clock.start()
         log.info("daemon_ready", health_port=server.server_port, ticks=[tick.name for tick in parts.ticks])
         notifier.tell("READY=1")

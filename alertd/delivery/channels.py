@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import OrderedDict
 from collections.abc import Callable
 from types import TracebackType
 from typing import Protocol
 
-from alertd.delivery.email import EmailTransport, Envelope, SmtpSettings, build_email
+from alertd.delivery.email import EmailTransport, Envelope, SmtpSettings, write_email
 from alertd.delivery.guard import Guard
 from alertd.delivery.handed_over import handed_over
-from alertd.delivery.message import MARK_HEADER, ReaderLinks, StopNotice
+from alertd.delivery.message import ReaderLinks, StopNotice
 from alertd.delivery.shared import SharedRendering
 from alertd.delivery.webhook import WebhookSettings, WebhookTransport, webhook_body
 from alertd.records.alert import Alert, OutboxMessage
 from alertd.records.site import Site, Subscriber
+
+BODIES_KEPT = 16
 
 
 class Parcel(Protocol):
@@ -84,17 +87,16 @@ class EmailChannel:
         message = self._words.message(alert, site, reader, stop)
         if parcel.message.handed_over_from:
             message = handed_over(message, parcel.message.handed_over_from)
-        mail = build_email(message, envelope, self._settings, stop, now)
-        if links.mark:
-            mail[MARK_HEADER] = links.mark
+        mail = write_email(message, envelope, self._settings, stop, now, mark=links.mark)
         return self._transport.send(mail)
 
 
 class WebhookChannel:
-    """Posts alerts to machines, signed with every secret of the subscriber (parted by blanks)."""
+    """Posts alerts to machines, signed with every secret of the subscriber that holds."""
 
     def __init__(self, settings: WebhookSettings, guard: Guard | None = None) -> None:
         self._transport = WebhookTransport(settings, guard)
+        self._bodies: OrderedDict[tuple[str, str, str, str], bytes] = OrderedDict()
 
     def __enter__(self) -> WebhookChannel:
         return self
@@ -106,6 +108,17 @@ class WebhookChannel:
 
     def send(self, parcel: Parcel, now: dt.datetime) -> str:
         """Hand one message over. Raises DeliveryDeferred or DeliveryRejected."""
-        body = webhook_body(parcel.alert, parcel.site)
         reader = parcel.subscriber
-        return self._transport.send(reader.address, reader.secret.split(), parcel.message.id, body, now)
+        secrets, body = reader.secrets_at(now), self._body(parcel)
+        return self._transport.send(reader.address, secrets, parcel.message.id, body, now)
+
+    def _body(self, parcel: Parcel) -> bytes:
+        """Return the body, which all readers of an alert share."""
+        alert, site, silent = parcel.alert, parcel.site, parcel.message.handed_over_from
+        key = (alert.id, site.id, site.name, silent)
+        body = self._bodies.get(key)
+        if body is None:
+            body = self._bodies[key] = webhook_body(alert, site, silent)
+            if len(self._bodies) > BODIES_KEPT:
+                self._bodies.popitem(last=False)
+        return body

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import hashlib
 import re
 import smtplib
 import socket
 import ssl
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from email.headerregistry import Address
@@ -18,12 +19,16 @@ from email.utils import format_datetime
 from enum import StrEnum
 from urllib.parse import quote, urlsplit
 
-from alertd.delivery.message import Message, StopNotice
+from alertd.delivery.message import MARK_HEADER, Message, StopNotice
+from alertd.delivery.mime import body, made_header, named_header
+from alertd.delivery.transaction import SHUTTING_DOWN, open_envelope, send_content
 from alertd.errors import ConfigError, DeliveryDeferred, DeliveryError, DeliveryRejected
 
-CHART_CID = "chart"
 MESSAGES_PER_CONNECTION = 100
+NAME_KEPT_MAX = 200
+SENDER = "sender (smtp.from_address)"
 AUTH_CODES = frozenset({454, 530, 534, 535, 538})
+_STATUS = re.compile(r"\s*(5\.\d{1,3}\.\d{1,3})(?!\d)")
 _ATOM = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
 _DOMAIN = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]{0,251}[A-Za-z0-9])?\Z")
 
@@ -63,7 +68,7 @@ class SmtpSettings:
     @property
     def mail_domain(self) -> str:
         """The domain that our message ids belong to."""
-        return self.domain or mailbox(self.from_address, "smtp.from_address").domain
+        return self.domain or _sender_domain(self.from_address)
 
     @property
     def reply_address(self) -> str:
@@ -84,6 +89,11 @@ def mailbox(address: str, setting: str, name: str = "") -> Address:
         raise ConfigError(f"{setting}: {address!r} is not an email address ({error})") from error
 
 
+@functools.lru_cache(maxsize=8)
+def _sender_domain(address: str) -> str:
+    return mailbox(address, "smtp.from_address").domain
+
+
 @dataclass(frozen=True, slots=True)
 class Envelope:
     """What one copy of a message needs besides its words. ``outbox_id`` names it on every retry."""
@@ -101,69 +111,90 @@ def message_id(part: str, domain: str) -> str:
     return f"<{atom}@{domain}>"
 
 
-def build_email(
-    message: Message, envelope: Envelope, settings: SmtpSettings, stop: StopNotice, now: dt.datetime
-) -> EmailMessage:
+@dataclass(frozen=True, slots=True)
+class Mail:
+    """An email as it goes out: the bare address of its reader, and its lines, each ended by CRLF."""
+
+    to_address: str
+    content: bytes
+
+
+def write_email(
+    message: Message,
+    envelope: Envelope,
+    settings: SmtpSettings,
+    stop: StopNotice,
+    now: dt.datetime,
+    *,
+    mark: str = "",
+) -> Mail:
     """Return the email: text, HTML and chart, with the headers that mailing practice asks for.
 
     Every email of an episode refers to one root id, so that mail programs keep them together
-    whichever of them arrives. Raises DeliveryRejected if the address cannot be written to.
+    whichever of them arrives. The same arguments give the same bytes, but for the ``Date`` of ``now``.
+    Raises DeliveryRejected if the address cannot be written to.
     """
-    email = EmailMessage(policy=SMTP_POLICY)
     domain = settings.mail_domain
     root = message_id(f"episode-{envelope.episode_id}", domain)
+    utf8 = not (settings.from_address + envelope.to_address).isascii()
+    name = envelope.to_name
+    written = _to_header if len(name) <= NAME_KEPT_MAX else _to_header.__wrapped__
+    lines = [
+        _subject_header(_one_line(message.subject), utf8),
+        _sender_headers(settings, utf8),
+        written(envelope.to_address, name, utf8),
+        made_header("Date", format_datetime(now.astimezone(dt.UTC))),
+        made_header("Message-ID", message_id(envelope.outbox_id, domain)),
+        made_header("In-Reply-To", root),
+        made_header("References", root),
+        *_list_headers(envelope, stop, domain),
+        made_header("Auto-Submitted", "auto-generated"),
+    ]
+    if mark:
+        lines.append(made_header(MARK_HEADER, mark))
+    lines.append(body(message.text, message.html, message.chart_png, envelope.outbox_id))
+    return Mail(envelope.to_address, b"".join(lines))
+
+
+@functools.lru_cache(maxsize=64)
+def _subject_header(subject: str, utf8: bool) -> bytes:
+    return named_header("Subject", subject, utf8=utf8)
+
+
+@functools.lru_cache(maxsize=8)
+def _sender_headers(settings: SmtpSettings, utf8: bool) -> bytes:
+    sender = mailbox(settings.from_address, "smtp.from_address", settings.from_name)
+    lines = named_header("From", sender, utf8=utf8)
+    if settings.reply_to:
+        lines += named_header("Reply-To", mailbox(settings.reply_to, "smtp.reply_to"), utf8=utf8)
+    return lines
+
+
+@functools.lru_cache(maxsize=1024)
+def _to_header(address: str, name: str, utf8: bool) -> bytes:
     try:
-        recipient = mailbox(envelope.to_address, "address", envelope.to_name)
+        recipient = mailbox(address, "address", name)
     except ConfigError as error:
         raise DeliveryRejected(f"{error}") from error
-    email["Subject"] = _one_line(message.subject)
-    email["From"] = mailbox(settings.from_address, "smtp.from_address", settings.from_name)
-    email["To"] = recipient
-    if settings.reply_to:
-        email["Reply-To"] = mailbox(settings.reply_to, "smtp.reply_to")
-    email["Date"] = format_datetime(now.astimezone(dt.UTC))
-    email["Message-ID"] = message_id(envelope.outbox_id, domain)
-    email["In-Reply-To"] = root
-    email["References"] = root
-    for name, value in _list_headers(envelope, stop, domain).items():
-        email[name] = value
-    email["Auto-Submitted"] = "auto-generated"
-    email.set_content(message.text, subtype="plain", charset="utf-8", cte="quoted-printable")
-    email.add_alternative(message.html, subtype="html", charset="utf-8", cte="quoted-printable")
-    if message.chart_png is not None:
-        _html_part(email).add_related(
-            message.chart_png,
-            maintype="image",
-            subtype="png",
-            cid=f"<{CHART_CID}>",
-            filename="chart.png",
-            disposition="inline",
-        )
-    return email
-
-
-def _html_part(email: EmailMessage) -> EmailMessage:
-    part = email.get_body(preferencelist=("html",))
-    assert isinstance(part, EmailMessage)  # noqa: S101  # it was added one step earlier
-    return part
+    return named_header("To", recipient, utf8=utf8)
 
 
 def _one_line(text: str) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
-def _list_headers(envelope: Envelope, stop: StopNotice, domain: str) -> Mapping[str, str]:
+def _list_headers(envelope: Envelope, stop: StopNotice, domain: str) -> list[bytes]:
     mailto = f"<mailto:{stop.address}?subject={quote('stop ' + envelope.site_id)}>"
     list_atom = message_id(envelope.site_id, domain)[1:].partition("@")[0]
-    headers = {"List-Id": f"<{list_atom}.alerts.{domain}>", "List-Unsubscribe": mailto}
+    lines = [made_header("List-Id", f"<{list_atom}.alerts.{domain}>")]
     if stop.url is None:
-        return headers
+        return [*lines, made_header("List-Unsubscribe", mailto)]
     if not stop.url.isascii() or not stop.url.isprintable() or set(stop.url) & set(" <>,"):
         raise DeliveryRejected("the unsubscribe link holds characters that do not belong in a URL")
-    headers["List-Unsubscribe"] = f"<{stop.url}>, {mailto}"
+    lines.append(made_header("List-Unsubscribe", f"<{stop.url}>,\r\n {mailto}"))
     if urlsplit(stop.url).scheme == "https":  # RFC 8058 asks for https
-        headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
-    return headers
+        lines.append(made_header("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"))
+    return lines
 
 
 class EmailTransport:
@@ -197,7 +228,7 @@ class EmailTransport:
         with self.session():
             self._connected()
 
-    def send(self, email: EmailMessage) -> str:
+    def send(self, mail: Mail | EmailMessage) -> str:
         """Hand one email over and return the server's answer.
 
         Raises
@@ -211,7 +242,7 @@ class EmailTransport:
             self.close()
         try:
             with _smtp_errors():
-                answer = self._transact(email)
+                answer = self._transact(_as_mail(mail, self._settings.from_address))
         except DeliveryError as error:
             self._recover(error)
             raise
@@ -245,32 +276,27 @@ class EmailTransport:
                 raise smtplib.SMTPResponseException(code, answer)
         return f"{code} {_words(answer)}"
 
-    def _transact(self, email: EmailMessage) -> str:
-        sender = self._settings.from_address
-        recipient = email["To"].addresses[0].addr_spec
-        smtp = self._begin(sender, recipient)
-        code, answer = smtp.rcpt(recipient)
-        if code not in (250, 251):
-            raise smtplib.SMTPRecipientsRefused({recipient: (code, answer)})
-        policy = SMTP_POLICY.clone(utf8=not (sender + recipient).isascii())
-        code, answer = smtp.data(email.as_bytes(policy=policy))
-        if code != 250:
-            raise smtplib.SMTPDataError(code, answer)
+    def _transact(self, mail: Mail) -> str:
+        code, answer = send_content(self._begin(mail.to_address), mail.content)
         return f"{code} {_words(answer)}"
 
-    def _begin(self, sender: str, recipient: str) -> smtplib.SMTP:
+    def _begin(self, recipient: str) -> smtplib.SMTP:
         """Start a transaction; a kept connection that went stale meanwhile is replaced once."""
-        options = () if (sender + recipient).isascii() else ("SMTPUTF8",)
-        if self._smtp is not None:
+        sender = self._settings.from_address
+        if (kept := self._smtp) is not None:
             try:
-                return _mail_from(self._smtp, sender, options)
+                open_envelope(kept, sender, recipient)
             except (smtplib.SMTPServerDisconnected, OSError):
                 self.close()
             except smtplib.SMTPSenderRefused as error:
-                if error.smtp_code != 421:
+                if error.smtp_code != SHUTTING_DOWN:
                     raise
                 self.close()
-        return _mail_from(self._connected(), sender, options)
+            else:
+                return kept
+        smtp = self._connected()
+        open_envelope(smtp, sender, recipient)
+        return smtp
 
     def _connected(self) -> smtplib.SMTP:
         if self._smtp is None:
@@ -295,6 +321,13 @@ class EmailTransport:
             smtp.close()
             raise
         return smtp
+
+
+def _as_mail(mail: Mail | EmailMessage, sender: str) -> Mail:
+    if isinstance(mail, Mail):
+        return mail
+    recipient = mail["To"].addresses[0].addr_spec
+    return Mail(recipient, mail.as_bytes(policy=SMTP_POLICY.clone(utf8=not (sender + recipient).isascii())))
 
 
 def _context(settings: SmtpSettings) -> ssl.SSLContext:
@@ -373,15 +406,6 @@ def _log_in(smtp: smtplib.SMTP, settings: SmtpSettings) -> None:
         ) from error
 
 
-def _mail_from(smtp: smtplib.SMTP, sender: str, options: tuple[str, ...]) -> smtplib.SMTP:
-    if options and not smtp.has_extn("smtputf8"):
-        raise DeliveryRejected("the mail server cannot take addresses with letters beyond a-z")
-    code, answer = smtp.mail(sender, options)
-    if code != 250:
-        raise smtplib.SMTPSenderRefused(code, answer, sender)
-    return smtp
-
-
 @contextmanager
 def _smtp_errors() -> Generator[None, None, None]:
     """Turn smtplib's errors into ours. RFC 5321, 4.2.1: 4yz is transient, 5yz permanent."""
@@ -391,7 +415,8 @@ def _smtp_errors() -> Generator[None, None, None]:
         code, answer = next(iter(error.recipients.values()))
         raise _refusal(code, answer, "recipient") from error
     except smtplib.SMTPSenderRefused as error:
-        raise _refusal(error.smtp_code, error.smtp_error, "sender (smtp.from_address)") from error
+        # What it says of an address is said of ours, not of the reader's.
+        raise _refusal(error.smtp_code, error.smtp_error, SENDER) from error
     except smtplib.SMTPResponseException as error:
         raise _refusal(error.smtp_code, error.smtp_error, "message") from error
     except (OSError, smtplib.SMTPException, ValueError) as error:
@@ -406,9 +431,12 @@ def _refusal(code: int, answer: bytes | str, what: str) -> DeliveryError:
             unreachable=True,
         )
     if 500 <= code < 600:
-        return DeliveryRejected(f"{what} refused for good: {said}")
-    # RFC 5321, 3.8: 421 closes the connection, whatever it was about.
-    return DeliveryDeferred(f"{what} refused for now: {said}", unreachable=code == 421)
+        status = _STATUS.match(_words(answer))
+        about_reader = status is not None and what != SENDER
+        return DeliveryRejected(
+            f"{what} refused for good: {said}", status.group(1) if status and about_reader else ""
+        )
+    return DeliveryDeferred(f"{what} refused for now: {said}", unreachable=code == SHUTTING_DOWN)
 
 
 def _words(answer: bytes | str) -> str:

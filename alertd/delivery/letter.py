@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from email.message import EmailMessage
 from itertools import groupby
 from types import TracebackType
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from alertd.delivery.email import EmailTransport, Envelope, SmtpSettings, build_email
-from alertd.delivery.message import MARK_HEADER, Message, ReaderLinks, StopNotice
+from alertd.delivery.email import EmailTransport, Envelope, Mail, SmtpSettings, write_email
+from alertd.delivery.message import Message, ReaderLinks, StopNotice
 from alertd.delivery.palette import DARK, LIGHT
-from alertd.delivery.reading import Calendar, Quantities, for_reader
+from alertd.delivery.reading import Calendar, Quantities, chance_words, for_reader
 from alertd.delivery.render import SUBJECT_LENGTH_MAX, environments, said, squeezed, tidy
 from alertd.delivery.wording import LEVEL_NAMES, facts, one_line, with_licence
 from alertd.records.alert import Change
@@ -31,8 +30,8 @@ WINDOWS_MAX = 6
 REASONS_MAX = 3
 WHY = {
     BriefKind.DIGEST: "It merges what would have been several mails.",
-    BriefKind.WEEKLY: "It comes once a week because it was asked for.",
-    BriefKind.EVENING: "It comes every evening because it was asked for.",
+    BriefKind.WEEKLY: "It comes once a week.",
+    BriefKind.EVENING: "It comes on the evening before: every day, or when there is something to say.",
 }
 
 
@@ -89,6 +88,7 @@ def _digest_names(letter: Letter, stop: StopNotice, here: Calendar) -> dict[str,
     as_of = [at for one in letter.entries if (at := one.alert.evidence["data_as_of"])]
     return {
         "groups": groups,
+        "loosened": _looser_here(letter, stop),
         "highest": LEVEL_NAMES[max(levels, default=Level.NONE)],
         "oldest": here.moment(min(as_of)) if as_of else "",
         "credits": _credits([one.alert.evidence["attribution"] for one in letter.entries]),
@@ -114,12 +114,25 @@ def _entry(one: DigestEntry, letter: Letter, stop: StopNotice) -> dict[str, Any]
     }
 
 
+def _looser_here(letter: Letter, stop: StopNotice) -> list[dict[str, Any]]:
+    """Return the looser limits behind the alerts of a digest, each once a site."""
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for one in letter.entries:
+        names = facts(one.alert, one.site, letter.reader, stop)
+        place = names["place_name"][:NAME_SHOWN_MAX]
+        for limit in names["loosened"]:
+            where = f"{place}, {', '.join(limit['names'])}"
+            found.setdefault((one.site.id, limit["text"]), {"text": limit["text"], "names": [where]})
+    return list(found.values())
+
+
 def _line_names(letter: Letter, here: Calendar) -> dict[str, Any]:
     lines = [_line(one, letter) for one in letter.lines[:LINES_MAX]]
     rest = letter.lines[LINES_MAX:]
     as_of = [one.data_as_of for one in letter.lines if one.data_as_of is not None]
     return {
         "lines": lines,
+        "loosened": [limit for one in lines for limit in one["loosened"]],
         "rest": [_rest(one, letter) for one in rest[:REST_MAX]],
         "rest_more": max(len(rest) - REST_MAX, 0),
         "sites": len(letter.lines),
@@ -170,16 +183,28 @@ def _line(one: SiteLine, letter: Letter) -> dict[str, Any]:
                 "when": calendar.window(window.start_at, window.end_at),
                 "closed_by": [told(text) for text in window.closed_by[:REASONS_MAX]],
                 "cautions": [told(text) for text in window.cautions[:REASONS_MAX]],
-                "chance": "" if window.chance is None else f"{window.chance:.0%}",
+                "chance": chance_words(window.chance),
             }
             for window in one.windows[:WINDOWS_MAX]
         ],
         "closed": [
-            {"name": name, "reasons": [told(text) for text in reasons[:REASONS_MAX]]}
+            {
+                "name": name,
+                "reasons": [told(text) for text in reasons[:REASONS_MAX]],
+                "still": [
+                    calendar.window(window.start_at, window.end_at)
+                    for window in one.last_today
+                    if window.material == name
+                ],
+            }
             for name, reasons in one.closed[:WINDOWS_MAX]
         ],
         "actions": one.actions,
         "gaps": [one_line(gap)[:GAP_SHOWN_MAX] for gap in one.gaps],
+        "loosened": [
+            {"text": told(text), "names": [f"{one_line(one.name)[:NAME_SHOWN_MAX]}, {', '.join(names)}"]}
+            for text, names in one.loosened
+        ],
     }
 
 
@@ -190,16 +215,15 @@ def _spell(one: SiteLine, quantities: Quantities, calendar: Calendar) -> str:
         f"{calendar.day(one.spell_start_day)} to {calendar.day(one.spell_end_day)} "
         f"({one.spell_days} days), up to {quantities.temperature(one.peak_temperature_c)}"
     )
-    return words if one.spell_chance is None else f"{words}, chance about {one.spell_chance:.0%}"
+    chance = chance_words(one.spell_chance)
+    return f"{words}, chance {chance}" if chance else words
 
 
 def _credits(attributions: Sequence[str]) -> list[str]:
     return [with_licence(one_line(one)) for one in dict.fromkeys(attributions) if one]
 
 
-def build_letter(
-    letter: Letter, settings: SmtpSettings, links: ReaderLinks, now: dt.datetime
-) -> EmailMessage:
+def write_letter(letter: Letter, settings: SmtpSettings, links: ReaderLinks, now: dt.datetime) -> Mail:
     """Return the mail; the same brief always has the same Message-ID. Raises DeliveryRejected."""
     stop = StopNotice(settings.reply_address, links.stop)
     envelope = Envelope(
@@ -209,10 +233,7 @@ def build_letter(
         episode_id=f"{letter.brief.kind}-{letter.reader.id}",
         site_id=str(letter.brief.kind),
     )
-    mail = build_email(render_letter(letter, stop), envelope, settings, stop, now)
-    if links.mark:
-        mail[MARK_HEADER] = links.mark
-    return mail
+    return write_email(render_letter(letter, stop), envelope, settings, stop, now, mark=links.mark)
 
 
 class LetterChannel:
@@ -233,4 +254,4 @@ class LetterChannel:
 
     def send(self, letter: Letter, now: dt.datetime) -> str:
         """Hand one over. Raises DeliveryDeferred or DeliveryRejected."""
-        return self._transport.send(build_letter(letter, self._settings, self._links(letter), now))
+        return self._transport.send(write_letter(letter, self._settings, self._links(letter), now))

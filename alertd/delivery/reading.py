@@ -112,6 +112,29 @@ class Quantities:
         return f"{_whole_number(value)}" if abs(value - round(value)) < 0.05 else f"{value:.1f}"
 
 
+LEAST_TOLD, MOST_TOLD = 0.05, 0.95
+
+
+def chance_words(chance: float | None) -> str:
+    """Return a chance in tens, such as ``about 80%``; nothing where it is unknown, never a certainty."""
+    if chance is None or _is_unknown(chance):
+        return ""
+    if chance < LEAST_TOLD:
+        return "under 10%"
+    if chance >= MOST_TOLD:
+        return "over 90%"
+    return f"about {10 * _whole_number(10.0 * chance)}%"
+
+
+def chance_basis(days: int, ensemble: str = "") -> str:
+    """Return what chances come from: forecast or ensemble, alone or corrected by so many verified days."""
+    source = "from the forecast's ensemble" if ensemble else "from the forecast"
+    if not days:
+        return source if ensemble else f"{source} alone"
+    record = "one day" if days == 1 else f"{days} days"
+    return f"{source}, corrected by our record of {record}"
+
+
 def _whole_number(value: float) -> int:
     return math.floor(value + 0.5)
 

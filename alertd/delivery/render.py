@@ -25,6 +25,7 @@ from alertd.records.site import Site, Subscriber, UnitSystem
 
 SUBJECT_LENGTH_MAX = 60
 TEXT_COLUMNS = 72
+FILL_KEPT_MAX = 2000
 DRAWN = ("days", "spell", "materials", "rule")
 """Keys of the evidence that the chart shows."""
 _LINK = Markup('<a class="link" href="{url}" style="color:{colour}">{url}</a>')
@@ -119,6 +120,14 @@ def _subject(place: str, rest: str) -> str:
 
 def fill(text: str, first: str = "", rest: str = "") -> str:
     """Return text broken into lines of 72 columns; links and long words stay whole."""
+    if len(text) > FILL_KEPT_MAX:
+        return _filled.__wrapped__(text, first, rest)
+    return _filled(text, first, rest)
+
+
+@functools.lru_cache(maxsize=512)
+def _filled(text: str, first: str, rest: str) -> str:
+    """Break a paragraph; cautions and explanations come again in alert after alert."""
     return textwrap.fill(
         " ".join(text.split()),
         TEXT_COLUMNS,

@@ -25,6 +25,8 @@ from alertd.records.alert import Alert
 from alertd.records.site import Site
 
 BODY_VERSION = 1
+"""Of the schemas in ``schemas/``; what would make today's bodies fail them is a new version."""
+SCHEMA_BASE = "https://alertd.example/webhook"
 BODY_BYTES_MAX = 64 * 1024
 ANSWER_BYTES_MAX = 1024
 OVERLOADED = frozenset({429, 502, 503, 504})
@@ -68,25 +70,23 @@ def event_type(alert: Alert) -> str:
     return f"alertd.{alert.kind.value.replace('-', '_')}.{alert.change.value}"
 
 
-def webhook_body(alert: Alert, site: Site) -> bytes:
+def webhook_body(alert: Alert, site: Site, handed_over_from: str = "") -> bytes:
     """Return the JSON body of one alert, the same bytes on every retry.
 
-    Fields: ``type``, ``timestamp`` (when the alert was made), ``version``, ``data``. In ``data``:
-    ``alert_id``, ``episode_id``, ``sequence`` (rises within an episode; messages may arrive out of
-    order), ``site_id``, ``site_name``, ``kind``, ``subject``, ``change``, ``level`` (0-4),
-    ``level_name``, ``expires_at``, ``left_out`` and ``evidence`` in SI units. An evidence too large
-    for one message loses the keys that ``left_out`` then names.
+    ``schemas/<kind>.v<version>.json`` says what stands in it. Messages may arrive out of order:
+    ``sequence`` rises within an episode. ``handed_over_from`` names who has not acknowledged it. An
+    evidence too large for one message loses the keys that ``left_out`` then names.
     """
     evidence: dict[str, Any] = _finite(alert.evidence)
     left_out: list[str] = []
-    body = _encode(alert, site, evidence, left_out)
+    body = _encode(alert, site, handed_over_from, evidence, left_out)
     for key in LEFT_OUT_FIRST:
         if len(body) <= BODY_BYTES_MAX:
             break
         if key in evidence:
             del evidence[key]
             left_out.append(key)
-            body = _encode(alert, site, evidence, left_out)
+            body = _encode(alert, site, handed_over_from, evidence, left_out)
     if len(body) > BODY_BYTES_MAX:
         raise DeliveryRejected(f"the alert is {len(body)} bytes as JSON, more than {BODY_BYTES_MAX}")
     return body
@@ -103,7 +103,9 @@ def _finite(value: Any) -> Any:
     return value
 
 
-def _encode(alert: Alert, site: Site, evidence: dict[str, Any], left_out: list[str]) -> bytes:
+def _encode(
+    alert: Alert, site: Site, handed_over_from: str, evidence: dict[str, Any], left_out: list[str]
+) -> bytes:
     event = {
         "type": event_type(alert),
         "timestamp": _instant(alert.made_at),
@@ -120,6 +122,7 @@ def _encode(alert: Alert, site: Site, evidence: dict[str, Any], left_out: list[s
             "level": int(alert.level),
             "level_name": alert.level.name.lower(),
             "expires_at": None if alert.expires_at is None else _instant(alert.expires_at),
+            "handed_over_from": handed_over_from or None,
             "left_out": left_out,
             "evidence": evidence,
         },

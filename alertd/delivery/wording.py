@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from alertd.delivery.chart import chart_words, shown_days
 from alertd.delivery.message import StopNotice
 from alertd.delivery.palette import DARK, LIGHT
-from alertd.delivery.reading import Calendar, Quantities, for_reader
+from alertd.delivery.reading import Calendar, Quantities, chance_basis, chance_words, for_reader
 from alertd.records.alert import Alert, AlertKind
 from alertd.records.assessment import Level
 from alertd.records.evidence import AlertEvidence, MaterialEvidence, PlantingEvidence
@@ -37,7 +37,8 @@ LICENCE_URL = "https://creativecommons.org/licenses/by/4.0/"
 def one_line(text: str) -> str:
     """Return text on one line without control characters, cut to a bearable length."""
     head = text[: 4 * TEXT_LENGTH_MAX]
-    line = " ".join("".join(c if c.isprintable() else " " for c in head).split())
+    printable = head if head.isprintable() else "".join(c if c.isprintable() else " " for c in head)
+    line = " ".join(printable.split())
     return line if len(line) <= TEXT_LENGTH_MAX else f"{line[: TEXT_LENGTH_MAX - 1].rstrip()}…"
 
 
@@ -69,6 +70,8 @@ def _translated(evidence: AlertEvidence, quantities: Quantities, calendar: Calen
         thirsty["reason"] = told(thirsty["reason"])
     for material in evidence.get("materials", []):
         material["reasons"] = [told(text) for text in material["reasons"]]
+        if "loosened" in material:
+            material["loosened"] = [told(text) for text in material["loosened"]]
         for window in material["windows"]:
             window["closed_by"] = [told(text) for text in window["closed_by"]]
             window["cautions"] = [told(text) for text in window["cautions"]]
@@ -175,11 +178,24 @@ def facts(alert: Alert, site: Site, subscriber: Subscriber, stop: StopNotice) ->
         "level_style": level if f"{level}_ground" in LIGHT else "none",
         "with_cautions": not _is_weather_back(alert),
         "credit": with_licence(evidence["attribution"]),
+        "explain_at": _explain_at(alert),
+        "chance_words": chance_words,
+        "chance_basis": chance_basis(evidence.get("chance_days", 0), evidence.get("chance_ensemble", "")),
         "chart_alt": chart_words(evidence, heat_line_c(evidence), quantities, calendar),
         **_what_grows(evidence, calendar.local(alert.made_at).date()),
         **_what_comes(evidence, calendar.local(alert.made_at).date()),
         **_what_can_be_sprayed(evidence),
     }
+
+
+def _explain_at(alert: Alert) -> str:
+    """Return the moment at which `alertd explain` finds the numbers of an alert; empty without weather."""
+    if alert.evidence.get("data_as_of") is None:
+        return ""
+    second = alert.made_at.astimezone(dt.UTC)
+    if second.microsecond:  # upwards: what was fetched within this second was known
+        second = second.replace(microsecond=0) + dt.timedelta(seconds=1)
+    return f"{second:%Y-%m-%dT%H:%M:%S}Z"
 
 
 def with_licence(attribution: str) -> str:
@@ -235,6 +251,15 @@ def _what_comes(evidence: AlertEvidence, today: dt.date) -> dict[str, Any]:
     }
 
 
+def _loosened(materials: Sequence[MaterialEvidence]) -> list[dict[str, Any]]:
+    """Return each looser limit once, with the materials that it holds for."""
+    names: dict[str, list[str]] = {}
+    for material in materials:
+        for text in material.get("loosened", []):
+            names.setdefault(text, []).append(material["name"])
+    return [{"text": text, "names": found} for text, found in names.items()]
+
+
 def _what_can_be_sprayed(evidence: AlertEvidence) -> dict[str, Any]:
     materials = evidence.get("materials", [])
     window, name = _first_window(materials)
@@ -243,8 +268,12 @@ def _what_can_be_sprayed(evidence: AlertEvidence) -> dict[str, Any]:
         "materials": materials[:ROWS_MAX],
         "first_window": window,
         "first_material": name,
+        "with_chances": any(
+            window.get("chance") is not None for material in materials for window in material["windows"]
+        ),
         "opens_at": window["start_at"] if window else _blocked_until(materials),
         "is_open": window is not None and evidence.get("spray_state", "open") == "open",
         "reasons": list(reasons)[:3],
+        "loosened": _loosened(materials),
         "instead": evidence.get("instead", [])[:ROWS_MAX],
     }

@@ -55,9 +55,10 @@ class MitePressure:
 
     ``known`` is False where too few of the last days are known: the score is then 0 but says nothing.
     Doubling times are those of steady growth on the site's best host, over the next days and over the
-    forecast. ``egg_share`` and the dates come from the population model and are None while the species
-    rests; a date is None, too, if it lies beyond the forecast. ``generations`` is a lower bound where
-    the service does not know the whole season.
+    forecast. ``abundance`` (1: what came out of winter; what the weather allows on the site's best host,
+    without predators or treatment), ``egg_share`` and the dates come from the population model and are
+    None while the species rests; a date is None, too, if it lies beyond the forecast. ``generations`` is
+    a lower bound where the service does not know the whole season.
     """
 
     species: str
@@ -76,6 +77,7 @@ class MitePressure:
     next_hatch_on: dt.date | None = None
     doubling_ahead_d: float | None = None
     known: bool = True
+    abundance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +151,8 @@ class MaterialOutlook:
     """Windows of one material group, and why the other hours are closed.
 
     ``block_bits`` and ``caution_bits`` hold one integer an hour from ``Assessment.start_at``;
-    the meaning of the bits is ``alertd.science.spray.Reason``.
+    the meaning of the bits is ``alertd.science.spray.Reason``. ``loosened`` says in words which of the
+    site's own limits are looser than the usual ones, and why; it belongs on every message.
     """
 
     material: str
@@ -158,6 +161,7 @@ class MaterialOutlook:
     caution_bits: npt.NDArray[np.int64]
     blocked_until: dt.datetime | None = None
     main_reasons: tuple[str, ...] = ()
+    loosened: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +183,9 @@ class Assessment:
     """Everything alertd can say about a site at ``made_at``, from weather as of ``data_as_of``.
 
     ``spell_doubtful`` says that unknown hours could hide a hot dry spell, or a higher level of one:
-    no warning may be lowered or cleared on it.
+    no warning may be lowered or cleared on it. ``chance_days`` are the days of the site's own verified
+    forecasts behind its chances; 0: they come from the forecast alone. ``chance_ensemble`` is the model
+    whose ensemble gives their spread, empty without one.
     """
 
     site_id: str
@@ -196,6 +202,8 @@ class Assessment:
     materials: tuple[MaterialOutlook, ...]
     missing: Mapping[str, float] = field(default_factory=dict)
     spell_doubtful: bool = False
+    chance_days: int = 0
+    chance_ensemble: str = ""
 
     @property
     def age_h(self) -> float:

@@ -53,7 +53,9 @@ class SiteLine:
 
     ``level`` is the highest of spell, pressure and water and ``rank`` orders the sites, highest first.
     ``gaps`` name what could not be judged, although the rest could.
-    Materials without a window stand in ``closed`` with the reasons.
+    Materials without a window stand in ``closed`` with the reasons; ``loosened`` are the site's own limits
+    that are looser than the usual ones, each with the materials that it holds for. ``last_today`` are
+    windows still open today of materials that have none tomorrow.
     """
 
     site_id: str
@@ -77,6 +79,9 @@ class SiteLine:
     closed: tuple[tuple[str, tuple[str, ...]], ...] = ()
     actions: tuple[str, ...] = ()
     gaps: tuple[str, ...] = ()
+    loosened: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    last_today: tuple[WindowLine, ...] = ()
+    mites_active: bool = False
     data_as_of: dt.datetime | None = None
     attribution: str = ""
 

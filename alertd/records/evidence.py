@@ -63,6 +63,8 @@ class PressureEvidence(TypedDict):
     generations: float
     degree_days_c_d: float | None
     plants: list[str]
+    provisional: NotRequired[str]
+    """How little the species' growth figures rest on, where no published curve carries them."""
 
 
 class SpellEvidence(TypedDict):
@@ -188,6 +190,8 @@ class MaterialEvidence(TypedDict):
     windows: list[WindowEvidence]
     blocked_until: str | None
     reasons: list[str]
+    loosened: NotRequired[list[str]]
+    """The site's own limits that are looser than the usual ones, each with its recorded reason."""
 
 
 class ProviderFault(TypedDict):
@@ -217,6 +221,10 @@ class AlertEvidence(TypedDict):
     spray_state: NotRequired[str]
     """``open``: a usable window is ahead; ``none``: every hour ahead is closed."""
     horizon_end: NotRequired[str]
+    chance_days: NotRequired[int]
+    """Days of the site's own verified forecasts behind the chances; 0: the forecast alone."""
+    chance_ensemble: NotRequired[str]
+    """Model whose ensemble gives the spread behind the chances; left out where none does."""
     missing_since: NotRequired[str]
     age_h: NotRequired[float]
     faults: NotRequired[list[ProviderFault]]

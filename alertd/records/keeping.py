@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
-from alertd.records.alert import Alert, MessageState, OutboxMessage
+from alertd.records.alert import Alert, AlertKind, MessageState, OutboxMessage
 from alertd.records.site import Channel, Site, Subscriber
 
 
@@ -56,6 +56,30 @@ class MessageSummary(NamedTuple):
     attempts: int
     at: dt.datetime | None
     detail: str
+
+
+class OutboxLine(NamedTuple):
+    """One message with what it is about; ``since`` is when it was settled, else when it was queued."""
+
+    message: OutboxMessage
+    kind: AlertKind
+    made_at: dt.datetime
+    site: str
+    subscriber: Subscriber
+    since: dt.datetime
+    waits_for_digest: bool
+
+
+class DeadLetter(NamedTuple):
+    """A mail or webhook that was given up: what it was, for whom, about which site if one, and why."""
+
+    id: str
+    what: str
+    subscriber: str
+    site: str
+    at: dt.datetime
+    attempts: int
+    reason: str
 
 
 class HistoryEntry(NamedTuple):

@@ -93,7 +93,8 @@ class Preferences:
 
     Hours are local to ``zone``. Empty ``kinds`` means every kind; the kinds of a subscription, where it
     names any, hold for its site instead. With ``one_a_day`` the second mail about a site and day waits
-    for the next digest unless it cannot wait or tells of a rise to high. An alert of level high or above
+    for the next digest unless it cannot wait or tells of a rise to high. With ``evening_quiet`` the evening
+    brief comes only when tomorrow has something to say. An alert of level high or above
     that was not acknowledged ``hand_over_after_h`` hours after it was due goes to ``hand_over_to`` too.
     """
 
@@ -105,6 +106,7 @@ class Preferences:
     weekly_day: int = WEEKLY_DAY
     weekly_hour: int | None = None
     evening_hour: int | None = None
+    evening_quiet: bool = False
     hand_over_to: str | None = None
     hand_over_after_h: int = 0
     one_a_day: bool = False

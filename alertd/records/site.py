@@ -142,7 +142,11 @@ class Planting:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """One property that is watched. ``materials`` are keys of the material catalog."""
+    """One property that is watched. ``materials`` are keys of the material catalog.
+
+    ``limits`` are the site's own spraying limits, by the names that ``alertd.science.spray.rules_for``
+    takes; ``limit_reasons`` says of those that are looser than the catalog why.
+    """
 
     id: str
     name: str
@@ -157,6 +161,7 @@ class Site:
     method: Method = Method.HAND
     profile: Profile = Profile.DEFAULT
     limits: Mapping[str, float] = field(default_factory=dict)
+    limit_reasons: Mapping[str, str] = field(default_factory=dict)
     biofix: dt.date | None = None
     active: bool = True
 
@@ -184,6 +189,7 @@ class Subscriber:
 
     Messages go out between ``wake_hour`` and ``rest_hour``, local to the site they are about.
     ``active`` is the operator's switch, ``standing`` the reader's own word; since ``standing_at``.
+    After a change of ``secret``, ``old_secret`` is good as well until ``old_secret_until``.
     """
 
     id: str
@@ -198,6 +204,13 @@ class Subscriber:
     active: bool = True
     standing: Standing = Standing.ACTIVE
     standing_at: dt.datetime | None = None
+    old_secret: str = field(default="", repr=False)
+    old_secret_until: dt.datetime | None = None
+
+    def secrets_at(self, now: dt.datetime) -> tuple[str, ...]:
+        """Return the secrets that sign a message now, newest first: two while one replaces another."""
+        old_holds = self.old_secret_until is not None and now < self.old_secret_until
+        return tuple(one for one in (self.secret, self.old_secret if old_holds else "") if one)
 
     def __post_init__(self) -> None:
         checked_name(self.name)

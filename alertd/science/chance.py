@@ -15,14 +15,19 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from alertd.science.arrays import BoolArray, FloatArray, IntArray, floating
-from alertd.science.spells import trailing_count, trailing_sum
+from alertd.science.arrays import FloatArray, IntArray, floating
+from alertd.science.spell_chance import SpellRule as SpellRule  # asked for here by its callers
+from alertd.science.spell_chance import spell_chance as spell_chance
 
 CLASS_EDGES_H = (0.0, 24.0, 48.0, 72.0, 120.0, 168.0, 240.0)
 """Limits of the classes of lead time."""
-SEED = 20_240_229
-_TABLE_Z = np.linspace(-8.0, 8.0, 16_001)
-_TABLE_P = np.array([0.5 * math.erfc(-z / math.sqrt(2.0)) for z in _TABLE_Z])
+_FARTHEST_Z = 8.0
+_STEPS_PER_Z = 1000.0
+_TABLE_P = np.array([
+    0.5 * math.erfc((_FARTHEST_Z - step / _STEPS_PER_Z) / math.sqrt(2.0))
+    for step in range(round(2.0 * _FARTHEST_Z * _STEPS_PER_Z) + 1)
+])  # fmt: skip
+_TABLE_RISE = np.diff(_TABLE_P, append=_TABLE_P[-1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +58,26 @@ class Calibration:
 
     def __call__(self, chance: npt.ArrayLike) -> FloatArray:
         """Return the corrected chances; NaN stays NaN."""
-        odds = self.intercept + self.slope * _logit(np.asarray(chance, dtype=np.float64))
-        return np.asarray(1.0 / (1.0 + np.exp(-odds)), dtype=np.float64)
+        return corrected(chance, self.intercept, self.slope)
+
+
+def corrected(chance: npt.ArrayLike, intercept: npt.ArrayLike, slope: npt.ArrayLike) -> FloatArray:
+    """Chances brought onto a rising curve, as ``Calibration`` holds one.
+
+    Parameters
+    ----------
+    chance : array_like
+        Raw chances; NaN stays NaN. [1]
+    intercept, slope : array_like
+        Of the curve of each chance, broadcastable.
+
+    Returns
+    -------
+    ndarray
+        Broadcast shape, 0..1.
+    """
+    raw, begins, rises = (np.asarray(item, dtype=np.float64) for item in (chance, intercept, slope))
+    return np.asarray(1.0 / (1.0 + np.exp(-(begins + rises * _logit(raw)))), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +87,18 @@ class ForecastSkill:
     errors: Mapping[str, ErrorSpread]
     windows: Calibration | None = field(default=None)
     spells: Calibration | None = field(default=None)
+    members: Mapping[str, str] = field(default_factory=dict)
+    """By quantity the model of the ensemble whose members give the spread, where one does."""
+
+    @property
+    def ensemble(self) -> str:
+        """The model behind chances of windows and spells; empty without wind or daily maxima of one."""
+        return self.members.get("temperature_max_c", "") and self.members.get("wind_speed_m_s", "")
+
+    @property
+    def days(self) -> int:
+        """Distinct verified days behind it; 0: the prior alone."""
+        return max((max(spread.days) for spread in self.errors.values()), default=0)
 
 
 def normal_distribution(z: npt.ArrayLike) -> FloatArray:
@@ -79,7 +114,12 @@ def normal_distribution(z: npt.ArrayLike) -> FloatArray:
     ndarray
         0..1, within 1e-7 (straight lines in a table of step 0.001, beyond 8 the end value).
     """
-    return np.asarray(np.interp(np.asarray(z, dtype=np.float64), _TABLE_Z, _TABLE_P), dtype=np.float64)
+    step = (np.asarray(z, dtype=np.float64) + _FARTHEST_Z) * _STEPS_PER_Z
+    step = np.clip(step, 0.0, float(len(_TABLE_P) - 1))
+    # the steps are even, so that the place in the table needs no search
+    unknown = np.isnan(step)
+    place = np.where(unknown, 0.0, step).astype(np.intp)
+    return np.asarray(_TABLE_P[place] + _TABLE_RISE[place] * (step - place), dtype=np.float64)
 
 
 def prior_errors(lead_d: Sequence[float], spread: Sequence[float]) -> ErrorSpread:
@@ -217,10 +257,10 @@ def chance_within(
     .. math:: P = \Phi((r_a - b)/\sigma) - \Phi((-r_b - b)/\sigma)
     """
     below, above, mean, deviation = floating(room_below, room_above, bias, spread)
-    upper, lower = (
-        normal_distribution((above - mean) / deviation),
-        normal_distribution((-below - mean) / deviation),
-    )
+    if not below.ndim and np.isposinf(below):
+        return normal_distribution((above - mean) / deviation)
+    lower = normal_distribution((-below - mean) / deviation)
+    upper = 1.0 if not above.ndim and np.isposinf(above) else normal_distribution((above - mean) / deviation)
     return np.maximum(upper - lower, 0.0)
 
 
@@ -258,97 +298,6 @@ def window_chance(chances: Sequence[Sequence[npt.ArrayLike]], rain_probability: 
         worst = np.stack([np.asarray(part, dtype=np.float64).min(axis=-1) for part in group]).min(axis=0)
         held = held * worst
     return np.asarray(held, dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class SpellRule:
-    """A hot dry step: ``hot_days`` of ``window`` days reach ``heat_c`` with at most ``rain_max_mm``."""
-
-    heat_c: float
-    hot_days: int
-    window: int
-    rain_max_mm: float
-
-
-def spell_chance(
-    temperature_max_c: npt.ArrayLike,
-    precipitation_mm: npt.ArrayLike,
-    rain_probability: npt.ArrayLike,
-    observed: npt.ArrayLike,
-    bias_c: npt.ArrayLike,
-    spread_c: npt.ArrayLike,
-    first: int,
-    rule: SpellRule,
-    *,
-    persistence: float,
-    wet_day_mm: float,
-    samples: int,
-    seed: int = SEED,
-) -> float:
-    r"""Chance that the step of a hot dry spell is reached on one of the days from ``first`` on.
-
-    Parameters
-    ----------
-    temperature_max_c, precipitation_mm : array_like, shape (day,)
-        Maximum and rain of each day, oldest first, from ``rule.window - 1`` days before ``first``. [degC, mm]
-    rain_probability : array_like, shape (day,)
-        Probability of rain on forecast days; not looked at on observed ones. [1]
-    observed : array_like of bool, shape (day,)
-        Days that are over: they are as they are.
-    bias_c, spread_c : array_like, shape (day,)
-        Error of the forecast maximum. [degC]
-    first : int
-        Position of the first day on which the step may be reached.
-    rule : SpellRule
-        The step.
-    persistence : float
-        Correlation of the errors of two days in a row, 0..1. [1]
-    wet_day_mm : float
-        Mean rain of a wet day. [mm]
-    samples : int
-        Number of draws.
-    seed : int
-        Start of the random numbers; one seed gives one answer, and a warmer or drier forecast never a
-        lower one.
-
-    Returns
-    -------
-    float
-        0..1; NaN if a needed value is missing.
-
-    Notes
-    -----
-    Monte Carlo. Errors of the maxima follow :math:`z_i = \rho z_{i-1} + \sqrt{1-\rho^2}\,\epsilon_i`. A
-    forecast day is wet with its probability; then its rain is exponential with the mean of the amount
-    forecast and that of a wet day, in equal parts. Rain and temperature errors are drawn independently;
-    in nature a day that fails to be dry tends to fail to be hot as well, so that the chance is, if anything,
-    a little low.
-    """
-    high, rain, wet, bias, spread = floating(
-        temperature_max_c, precipitation_mm, rain_probability, bias_c, spread_c
-    )
-    past: BoolArray = np.asarray(observed, dtype=np.bool_)
-    needed = np.where(past, high + rain, high + rain + wet + bias + spread)
-    if np.isnan(needed).any() or not first < high.size:
-        return float("nan")
-    draw = np.random.default_rng(seed)
-    strays = _persistent(draw.standard_normal((samples, high.size)), persistence)
-    uniform, amount = draw.random((samples, high.size)), draw.exponential(1.0, (samples, high.size))
-    hot = np.where(past, high, high + bias + spread * strays) >= rule.heat_c
-    fallen = np.where(uniform < wet, amount * (rain + wet_day_mm) / 2.0, 0.0)
-    depth = np.where(past, rain, fallen)
-    reached = (trailing_count(hot, rule.window) >= rule.hot_days) & (
-        trailing_sum(depth, rule.window) <= rule.rain_max_mm
-    )
-    return float(reached[:, first:].any(axis=-1).mean())
-
-
-def _persistent(noise: FloatArray, persistence: float) -> FloatArray:
-    strays = noise.copy()
-    fresh = math.sqrt(1.0 - persistence**2)
-    for day in range(1, noise.shape[1]):
-        strays[:, day] = persistence * strays[:, day - 1] + fresh * noise[:, day]
-    return strays
 
 
 def fit_calibration(chance: npt.ArrayLike, held: npt.ArrayLike, *, cases_min: int) -> Calibration | None:

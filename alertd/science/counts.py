@@ -200,7 +200,7 @@ def exceedance(density: Density, threshold: npt.ArrayLike) -> Array:
     Returns
     -------
     ndarray
-        Probability, 0 to 1. [1]
+        Probability, broadcast shape, 0 to 1; NaN where unknown. [1]
 
     Raises
     ------

@@ -314,6 +314,10 @@ def hourly(
     ValueError
         If the lower threshold is not below the upper one, or the cutoff is unknown.
 
+    References
+    ----------
+    Zalom et al. 1983, Degree-days, UC Leaflet 21373 (the cutoffs).
+
     Examples
     --------
     >>> float(hourly([12.0] * 24, 10.0))

@@ -106,6 +106,9 @@ def briere(air_temperature_c: npt.ArrayLike, a: float, lower_c: float, lethal_c:
     -----
     .. math:: v = a T (T - T_0) \sqrt{T_L - T}
 
+    Valid from the lower limit to the highest temperature that the fit has seen, usually well short of the
+    lethal one.
+
     References
     ----------
     Briere, Pracros, Le Roux and Pierre 1999, Environ. Entomol. 28:22-29 (from memory), first model.
@@ -147,6 +150,8 @@ def lactin(
     Notes
     -----
     .. math:: v = e^{\rho T} - e^{\rho T_M - (T_M - T) / \Delta} + \lambda
+
+    Valid between the two zeros of the curve, as far as the fit has seen.
 
     References
     ----------
@@ -273,7 +278,12 @@ def development_rate(air_temperature_c: npt.ArrayLike, species: str) -> Array:
     Notes
     -----
     Form, parameters and their standing are in ``species.toml``. For ``twospotted`` the curve is a fit
-    to published days between 15 and 35 degC; for the other species it is provisional.
+    to published days and valid between 15 and 35 degC; for the other species it is provisional.
+
+    References
+    ----------
+    Named with each species in ``species.toml``; for ``twospotted`` Carey and Bradley 1982, Bounfour and
+    Tanigoshi 2001, Herbert 1981 and Bayu et al. 2017 among others.
 
     Examples
     --------
@@ -307,7 +317,13 @@ def intrinsic_rate(air_temperature_c: npt.ArrayLike, species: str) -> Array:
     -----
     Straight lines between the knots of ``species.toml``, zero at and beyond the outer knots. Outdoors
     a number below zero would claim to know how fast mites die in cold or heat; none is published, so
-    the rate is never negative and the losses of a hot day are left to the population model.
+    the rate is never negative and the losses of a hot day are left to the population model. Valid between
+    the outer knots.
+
+    References
+    ----------
+    Named with each species in ``species.toml``; for ``twospotted`` Herbert 1981, Bounfour and Tanigoshi
+    2001 and Riahi et al. 2013 among others.
 
     Examples
     --------

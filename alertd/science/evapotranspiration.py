@@ -187,6 +187,8 @@ def reference_evapotranspiration(
     .. math:: ET_0 = \frac{0.408\,\Delta (R_n - G) + \gamma \frac{900}{T + 273} u_2 (e_s - e_a)}
                           {\Delta + \gamma (1 + 0.34 u_2)}
 
+    Valid for means of a day over short watered grass, at every latitude and in every season.
+
     References
     ----------
     FAO-56 (Allen et al. 1998), eq. 6.
@@ -257,6 +259,7 @@ def reference_evapotranspiration_hourly(
 
     with G a tenth of the net radiation while that is positive (day) and half of it else (night). This is
     FAO-56, not the ASCE 2005 standard, whose hourly 0.24 and 0.96 in the place of 0.34 give other numbers.
+    Valid for means of an hour over short watered grass.
 
     References
     ----------
@@ -319,7 +322,7 @@ def hargreaves(
     -----
     .. math:: ET_0 = 0.0023\,(T_{mean} + 17.8)\,\sqrt{T_x - T_n}\;0.408\,R_a
 
-    Too low above 3 m/s of wind, too high in humid air.
+    Valid for light to moderate wind and air that is not humid: too low above 3 m/s, too high in humid air.
 
     References
     ----------

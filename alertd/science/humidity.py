@@ -32,7 +32,7 @@ def saturation_vapour_pressure(air_temperature_c: npt.ArrayLike) -> FloatArray:
     -----
     .. math:: e^\circ(T) = 0.6108 \exp\frac{17.27\,T}{T + 237.3}
 
-    Within 0.12 % of the ASHRAE formula from 0 to 45 degC. Below 0 degC it stays the value over
+    Valid from 0 to 45 degC, within 0.12 % of the ASHRAE formula. Below 0 degC it stays the value over
     supercooled water, as meteorological services report humidity.
 
     References
@@ -152,7 +152,7 @@ def dew_point(air_temperature_c: npt.ArrayLike, relative_humidity_pct: npt.Array
     .. math:: T_d = \frac{237.3\,g}{17.27 - g},\quad
               g = \ln\frac{RH}{100} + \frac{17.27\,T}{T + 237.3}
 
-    Below 0 degC this is the dew point over water, not the (higher) frost point.
+    Valid from 0 to 45 degC. Below 0 degC this is the dew point over water, not the (higher) frost point.
 
     References
     ----------
@@ -184,6 +184,10 @@ def relative_humidity(air_temperature_c: npt.ArrayLike, dew_point_c: npt.ArrayLi
     ndarray
         Broadcast shape, at most 100: a dew point that rounding put above the air temperature
         means saturated air. [%]
+
+    Notes
+    -----
+    Valid from 0 to 45 degC; below 0 degC it takes a dew point over water, not a frost point.
 
     References
     ----------
@@ -325,6 +329,14 @@ def wet_bulb_depression(
     -------
     ndarray
         Broadcast shape, never negative. [K]
+
+    Notes
+    -----
+    Valid from -10 to 45 degC and 5 to 100 %, as `wet_bulb`.
+
+    References
+    ----------
+    As for `wet_bulb`.
 
     Examples
     --------

@@ -149,6 +149,26 @@ def hour_tables(species: str) -> HourTables:
     )
 
 
+class HourEffects(NamedTuple):
+    """The tables of a species side by side, so that an hour is looked up once; ``humidity`` None: no effect.
+
+    ``by_row`` has shape (N_ROWS + 1, 4): move, log survival of young and of females, gain by humidity.
+    """
+
+    by_row: Array
+    humidity: Array | None
+
+
+@lru_cache(maxsize=64)
+def hour_effects(species: str) -> HourEffects:
+    """Return ``hour_tables`` side by side."""
+    tables = hour_tables(species)
+    columns = (tables.move, tables.log_survival, tables.log_female_survival, tables.humidity_gain)
+    by_row = np.stack(columns, axis=1)
+    by_row.setflags(write=False)
+    return HourEffects(by_row, tables.humidity if tables.humidity_gain.any() else None)
+
+
 @lru_cache(maxsize=1024)
 def daughters_per_hour(species: str, host_factor: float) -> Array:
     """Return daughters per female and hour at which growth is host_factor times the rate of increase.

@@ -108,7 +108,9 @@ def _doubled(values: npt.NDArray[Any], width: int, join: np.ufunc) -> npt.NDArra
 
 def _with_later(values: npt.NDArray[Any], by: int, join: np.ufunc) -> npt.NDArray[Any]:
     """Join each hour with the one ``by`` hours later, if there is one."""
-    joined = values.copy()
-    if by < values.shape[-1]:
-        join(values[..., :-by], values[..., by:], out=joined[..., :-by])
+    if by >= values.shape[-1]:
+        return values.copy()
+    joined = np.empty(values.shape, dtype=values.dtype)
+    join(values[..., :-by], values[..., by:], out=joined[..., :-by])
+    joined[..., -by:] = values[..., -by:]
     return joined

@@ -9,13 +9,23 @@ day; within a block the population moves once.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from alertd.catalog.counts import load_counts
 from alertd.catalog.species import WinterStage
+from alertd.science.census import (
+    abundance,
+    development_to_adults,
+    development_to_hatch,
+    egg_share,
+    first_day_reaching,
+    growth_rate,
+    motile_abundance,
+    stage_abundance,
+)
 from alertd.science.development import species_record
 from alertd.science.life_tables import (
     BLOCK_H,
@@ -25,12 +35,31 @@ from alertd.science.life_tables import (
     TABLE_HIGH_C,
     TABLE_LOW_C,
     TABLE_STEP_C,
-    HourTables,
     Stage,
     daughters_per_hour,
-    hour_tables,
+    hour_effects,
     stage_layout,
 )
+
+__all__ = [
+    "DayHours",
+    "Laying",
+    "abundance",
+    "advance",
+    "advance_columns",
+    "advance_hours",
+    "day_hours",
+    "development_to_adults",
+    "development_to_hatch",
+    "egg_share",
+    "first_day_reaching",
+    "growth_rate",
+    "initial_state",
+    "laying",
+    "motile_abundance",
+    "stage_abundance",
+    "unknown_hours",
+]
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]
@@ -228,50 +257,82 @@ def advance_hours(
     ValueError
         If the state does not fit the species or the day.
     """
-    layout = stage_layout(species)
-    n_sites = hours.washed_off.size
-    if state.shape != (n_sites, layout.n_columns):
-        raise ValueError(f"state: shape {state.shape}; give ({n_sites}, {layout.n_columns})")
-    tables = hour_tables(species)
-    move = _blocks(tables.move[hours.rows])
-    survival = np.exp(_blocks(tables.log_survival[hours.rows]))
-    female_survival = np.exp(_blocks(tables.log_female_survival[hours.rows]))
-    laid = _blocks(_laid(hours.rows, species, host_factor))
-    laid *= _humidity_effect(hours, tables)
+    n_sites, n_columns = hours.washed_off.size, stage_layout(species).n_columns
+    if state.shape != (n_sites, n_columns):
+        raise ValueError(f"state: shape {state.shape}; give ({n_sites}, {n_columns})")
     # Columns first, so that every step runs over all sites at a stretch.
     after = np.array(state.T, dtype=np.float64, order="C", copy=True)
-    young, females = after[:-1], after[-1]
-    for block in range(move.shape[0]):
-        moved = young * move[block]
-        young -= moved
-        young[1:] += moved[:-1]
-        young *= survival[block]
-        females += moved[-1]
-        females *= female_survival[block]
-        young[0] += laid[block] * females
-    after[layout.starts[Stage.LARVA] :] *= 1.0 - hours.washed_off
-    _keep_bounds(after)
+    advance_columns(after, hours, species, laying(species, np.broadcast_to(host_factor, (n_sites,))))
     awake = np.asarray(active, dtype=np.bool_)
     if awake.all():
         return np.ascontiguousarray(after.T)
     return np.where(np.broadcast_to(awake, (n_sites,))[:, None], after.T, state)
 
 
-def _laid(rows: Index, species: str, host_factor: npt.ArrayLike) -> Array:
-    factors = np.round(np.broadcast_to(np.asarray(host_factor, dtype=np.float64), rows.shape[1:]), 4)
-    different, which = np.unique(np.maximum(factors, HOST_FACTOR_MIN), return_inverse=True)
+def advance_columns(state: Array, hours: DayHours, species: str, laid_by: Laying) -> None:
+    """Carry populations over one local day in place; ``advance_hours`` does it to a copy, sites first.
+
+    Parameters
+    ----------
+    state : ndarray, shape (n_columns, n_sites)
+        Population at the start of the day, and then at its end. [1]
+    hours : DayHours
+        The day, from ``day_hours``.
+    species : str
+        Catalog key.
+    laid_by : Laying
+        From ``laying``, for the hosts of these sites.
+    """
+    move, survival, female_survival, laid = _effects(hours, species, laid_by)
+    # what stays in a step and what enters the next one, of what was in it
+    stay, enter = survival * (1.0 - move), survival * move
+    young, females = state[:-1], state[-1]
+    moved = np.empty_like(young)
+    for block in range(len(move)):
+        females += young[-1] * move[block]
+        females *= female_survival[block]
+        np.multiply(young, enter[block], out=moved)
+        young *= stay[block]
+        young[1:] += moved[:-1]
+        young[0] += laid[block] * females
+    state[stage_layout(species).starts[Stage.LARVA] :] *= 1.0 - hours.washed_off
+    _keep_bounds(state)
+
+
+class Laying(NamedTuple):
+    """Daughters a female and hour at each row of the look-up, for every different host one after the other.
+
+    ``first_row`` is where those of each site begin, None if all have the same host.
+    """
+
+    daughters: Array
+    first_row: Index | None
+
+
+def laying(species: str, host_factor: npt.NDArray[np.floating[Any]]) -> Laying:
+    """Return what females lay on hosts of this suitability, an array of shape (n_sites,)."""
+    factors = np.maximum(np.round(np.asarray(host_factor, dtype=np.float64), 4), HOST_FACTOR_MIN)
+    different, which = np.unique(factors, return_inverse=True)
     if different.size == 1:
-        return np.asarray(daughters_per_hour(species, float(different[0]))[rows])
-    laying = np.concatenate([daughters_per_hour(species, float(factor)) for factor in different])
-    return np.asarray(laying[which * (N_ROWS + 1) + rows])
+        return Laying(daughters_per_hour(species, float(different[0])), None)
+    tables = np.concatenate([daughters_per_hour(species, float(factor)) for factor in different])
+    return Laying(tables, which * (N_ROWS + 1))
 
 
-def _humidity_effect(hours: DayHours, tables: HourTables) -> Array:
-    """Factor that humidity puts on laying, averaged over each block."""
-    if not tables.humidity_gain.any():
-        return np.ones(1)
-    change = _blocks(tables.humidity_gain[hours.rows] * tables.humidity[hours.deficit_rows])
-    return np.asarray(np.exp(change / BLOCK_H), dtype=np.float64)
+def _effects(hours: DayHours, species: str, laid_by: Laying) -> tuple[Array, Array, Array, Array]:
+    """Return move, survival of young and of females, and daughters of each block, [block, site]."""
+    effects = hour_effects(species)
+    looked_up = effects.by_row.take(hours.rows, axis=0)
+    if effects.humidity is not None:
+        looked_up[..., -1] *= effects.humidity.take(hours.deficit_rows)
+    n_hours, n_sites = hours.rows.shape
+    sums = _blocks(looked_up.reshape(n_hours, -1)).reshape(-1, n_sites, looked_up.shape[-1])
+    move, log_survival, log_female_survival, change = np.ascontiguousarray(np.moveaxis(sums, -1, 0))
+    rows = hours.rows if laid_by.first_row is None else hours.rows + laid_by.first_row
+    laid = _blocks(laid_by.daughters.take(rows))
+    if effects.humidity is not None:
+        laid *= np.exp(change / BLOCK_H)
+    return move, np.exp(log_survival), np.exp(log_female_survival), laid
 
 
 def _washed_off(rain_mm: Array) -> Array:
@@ -308,177 +369,3 @@ def unknown_hours(*hours: npt.ArrayLike) -> npt.NDArray[np.int64]:
     """
     unknown = np.logical_or.reduce([np.isnan(np.atleast_2d(item)) for item in hours])
     return np.asarray(np.count_nonzero(unknown, axis=1), dtype=np.int64)
-
-
-def stage_abundance(state: Array, species: str) -> Array:
-    """Relative abundance of each stage.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-    species : str
-        Catalog key.
-
-    Returns
-    -------
-    ndarray, shape (n_sites, 6)
-        Columns in the order of ``Stage``. [1]
-    """
-    return np.asarray(np.add.reduceat(state, stage_layout(species).starts[:-1], axis=1), dtype=np.float64)
-
-
-def abundance(state: Array) -> Array:
-    """Relative abundance, all stages together; 1 is what came out of winter.
-
-    It is what the weather allows on this host, with no predators and no treatment: counts decide.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Relative abundance. [1]
-    """
-    return np.asarray(state.sum(axis=1), dtype=np.float64)
-
-
-def motile_abundance(state: Array, species: str) -> Array:
-    """Relative abundance of what a tap or a lens finds walking: every stage but the egg.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-    species : str
-        Catalog key.
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Relative abundance of larvae, nymphs and females. [1]
-    """
-    return np.asarray(state[:, stage_layout(species).starts[Stage.LARVA] :].sum(axis=1), dtype=np.float64)
-
-
-def egg_share(state: Array, species: str) -> Array:
-    """Share of eggs in the population; high means that more is coming than can be seen.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-    species : str
-        Catalog key.
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Share of eggs, 0 to 1; NaN for an empty state. [1]
-    """
-    total = abundance(state)
-    eggs = total - motile_abundance(state, species)
-    return np.divide(eggs, total, out=np.full_like(total, np.nan), where=total > 0.0)
-
-
-def growth_rate(before: Array, after: Array, days: float = 1.0) -> Array:
-    r"""Growth of a population between two states.
-
-    Parameters
-    ----------
-    before, after : ndarray, shape (n_sites, n_columns)
-        Population at the start and at the end. [1]
-    days : float
-        Time between the two. [d]
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Growth; below zero where the population shrank. [1/d]
-
-    Notes
-    -----
-    .. math:: r = \ln(N_2 / N_1) / t
-    """
-    return np.asarray(np.log(abundance(after) / abundance(before)) / days, dtype=np.float64)
-
-
-def _median_remaining(weights: Array, remaining: Array) -> Array:
-    """Remaining development of the individual in the middle, oldest first; NaN where there is none."""
-    gathered = np.cumsum(weights[:, ::-1], axis=1)
-    total = gathered[:, -1]
-    middle = np.argmax(gathered >= 0.5 * total[:, None], axis=1)
-    return np.where(total > 0.0, remaining[::-1][middle], np.nan)
-
-
-def development_to_hatch(state: Array, species: str) -> Array:
-    """Development that the eggs of today still need until half of them have hatched.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-    species : str
-        Catalog key.
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Share of the development from laying to adult; NaN without eggs. [1]
-    """
-    layout = stage_layout(species)
-    eggs = layout.starts[Stage.LARVA]
-    remaining = (eggs - np.arange(eggs, dtype=np.float64)) / layout.steps_to_adult
-    return _median_remaining(state[:, :eggs], remaining)
-
-
-def development_to_adults(state: Array, species: str) -> Array:
-    """Development that the young of today still need until half of them are adult.
-
-    Parameters
-    ----------
-    state : ndarray, shape (n_sites, n_columns)
-        Population. [1]
-    species : str
-        Catalog key.
-
-    Returns
-    -------
-    ndarray, shape (n_sites,)
-        Share of the development from laying to adult; 1 where there are only adults, whose eggs of
-        today are next. [1]
-    """
-    layout = stage_layout(species)
-    steps = layout.steps_to_adult
-    remaining = (steps - np.arange(steps, dtype=np.float64)) / steps
-    needed = _median_remaining(state[:, :steps], remaining)
-    return np.where(np.isnan(needed), 1.0, needed)
-
-
-def first_day_reaching(needed: npt.ArrayLike, development_per_day: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """First day on which the development needed has been reached.
-
-    Parameters
-    ----------
-    needed : array_like, shape (n_sites,)
-        Development needed, as ``development_to_hatch`` gives it. [1]
-    development_per_day : array_like, shape (n_sites, n_days)
-        Mean development rate of each day to come; NaN counts as none. [1/d]
-
-    Returns
-    -------
-    ndarray of int, shape (n_sites,)
-        Index of the day; -1 where it lies beyond the days given or the need is unknown.
-
-    Examples
-    --------
-    >>> first_day_reaching([0.25, 0.9], [[0.1, 0.1, 0.1], [0.1, 0.1, 0.1]]).tolist()
-    [2, -1]
-    """
-    rates = np.atleast_2d(np.asarray(development_per_day, dtype=np.float64))
-    gathered = np.cumsum(np.where(np.isnan(rates), 0.0, rates), axis=1)
-    reached = gathered >= np.atleast_1d(np.asarray(needed, dtype=np.float64))[:, None]
-    return np.where(reached.any(axis=1), np.argmax(reached, axis=1), -1).astype(np.int64)

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from alertd.catalog.pressure import Pressure, load_pressure
 from alertd.catalog.species import Species
+from alertd.science.arrays import FloatArray
 from alertd.science.development import species_record
 from alertd.science.season import SeasonPhase
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Index = npt.NDArray[np.int64]
 
 
 class PressureParts(NamedTuple):
-    """The score and the points that add up to it, each of shape [site].
+    """The score and the points that add up to it, each of shape [site] or [site, end].
 
     ``heat``, ``dryness`` and ``run`` are never below zero, ``host`` and ``rain`` never above. ``run_d``
     is the run length in days, ``growth`` the mean growth as a share of the species' flare rate.
@@ -115,20 +117,112 @@ def mite_pressure(
         relative_humidity_pct,
     )
     growth, hottest, rain, deficit, humidity = (item[:, -int(float(use.window)) :] for item in days)
-    n_sites = growth.shape[0]
+    last = np.array([growth.shape[1] - 1])
+    air = air_of_days(rain, deficit, humidity, last, weights=use)
+    codes = np.broadcast_to(np.asarray(phase), (len(growth),))[:, np.newaxis]
+    factors = np.asarray(host_factor, dtype=np.float64), np.asarray(irrigation_factor, dtype=np.float64)
+    found = pressure_of_days(growth, hottest, air, codes, *factors, last, species, weights=use)
+    return PressureParts(*(part[:, 0] for part in found))
+
+
+class Air(NamedTuple):
+    """What rain and air of a window do to any mite, for the windows that end on some of the days.
+
+    ``dryness`` is the share of its points, ``relief`` the share that rain and moist spells take away, both
+    [site, end]; ``precipitation_mm`` are the days, [site, day].
+    """
+
+    precipitation_mm: FloatArray
+    dryness: FloatArray
+    relief: FloatArray
+
+
+def air_of_days(
+    precipitation_mm: FloatArray,
+    vapour_pressure_deficit_max_kpa: FloatArray,
+    relative_humidity_pct: FloatArray,
+    ends: Index,
+    *,
+    weights: Pressure | None = None,
+) -> Air:
+    """Return the part of the pressure that is the same for every species.
+
+    Parameters
+    ----------
+    precipitation_mm, vapour_pressure_deficit_max_kpa, relative_humidity_pct : ndarray
+        As for ``mite_pressure``, shape (n_sites, n_days), any number of days. [mm], [kPa], [%]
+    ends : ndarray of int, shape (n_ends,)
+        Positions of the last days of the windows.
+    weights : Pressure, optional
+        Weights other than the catalog's.
+
+    Returns
+    -------
+    Air
+        For ``pressure_of_days``.
+    """
+    use = load_pressure() if weights is None else weights
+    rain, deficit, humidity = precipitation_mm, vapour_pressure_deficit_max_kpa, relative_humidity_pct
+    return Air(rain, _dryness(rain, deficit, ends, use), _relief(rain, humidity, ends, use))
+
+
+def pressure_of_days(
+    growth_per_d: FloatArray,
+    temperature_max_c: FloatArray,
+    air: Air,
+    phase: npt.NDArray[np.integer[Any]],
+    host_factor: FloatArray,
+    irrigation_factor: FloatArray,
+    ends: Index,
+    species: str,
+    *,
+    weights: Pressure | None = None,
+) -> PressureParts:
+    """Mite pressure of a species at the end of several days; what ``mite_pressure`` says of each.
+
+    Parameters
+    ----------
+    growth_per_d, temperature_max_c : ndarray, shape (n_sites, n_days)
+        As for ``mite_pressure``, any number of days. [1/d], [degC]
+    air : Air
+        Of the same sites, days and ends, from ``air_of_days``.
+    phase : ndarray of int, shape (n_sites, n_ends)
+        Codes of ``SeasonPhase`` at the end of each of these days.
+    host_factor, irrigation_factor : ndarray, shape (n_sites,)
+        As for ``mite_pressure``. [1]
+    ends : ndarray of int, shape (n_ends,)
+        Positions of the days; each looks back on the 14 days that end with it, or as many as there are.
+    species : str
+        Catalog key.
+    weights : Pressure, optional
+        Weights other than the catalog's.
+
+    Returns
+    -------
+    PressureParts
+        Arrays of shape (n_sites, n_ends).
+
+    Raises
+    ------
+    ValueError
+        As for ``mite_pressure``.
+    """
+    use = load_pressure() if weights is None else weights
+    n_sites = len(growth_per_d)
     host = _factor("host_factor", host_factor, n_sites) * _irrigation(irrigation_factor, n_sites)
-    share = _flare_share(growth, hottest, species_record(species))
-    mean_share = _mean(share)
+    host = host[:, np.newaxis]
+    share = _flare_share(growth_per_d, temperature_max_c, species_record(species))
+    mean_share = _mean(share, ends, use)
     warmth = _ramp(mean_share, float(use.heat.none_at), float(use.heat.full_at))
     heat = float(use.heat.points) * warmth
-    dryness = float(use.dryness.points) * warmth * _dryness(rain, deficit, use)
-    run_d = _run_length(share, rain, use)
+    dryness = float(use.dryness.points) * warmth * air.dryness
+    run_d = _run_length(share, air.precipitation_mm, ends, use)
     run = float(use.run.points) * np.clip(run_d / float(use.run.full_at), 0.0, 1.0)
     subtotal = heat + dryness + run
     host_part = subtotal * (host - 1.0)
-    rain_part = 0.0 - subtotal * host * _relief(rain, humidity, use)
-    at_rest = np.broadcast_to(np.asarray(phase), (n_sites,)) != SeasonPhase.ACTIVE
-    known = np.count_nonzero(~np.isnan(growth), axis=1) >= float(use.known_days_min)
+    rain_part = 0.0 - subtotal * host * air.relief
+    at_rest = phase != SeasonPhase.ACTIVE
+    known = _windows(~np.isnan(growth_per_d), ends, use).sum(axis=-1) >= float(use.known_days_min)
     heat, dryness, run, host_part, rain_part = (
         _gated(part, at_rest, known) for part in (heat, dryness, run, host_part, rain_part)
     )
@@ -138,8 +232,8 @@ def mite_pressure(
     return PressureParts(score, heat, dryness, run, host_part, rain_part, run_d, mean_share)
 
 
-def _flare_share(growth: Array, hottest: Array, record: Species) -> Array:
-    share = np.clip(growth / float(record.flare_rate), 0.0, None)
+def _flare_share(growth: FloatArray, hottest: FloatArray, record: Species) -> Array:
+    share: Array = np.clip(growth / float(record.flare_rate), 0.0, None)
     rest = record.season.summer_rest
     if rest is None:
         return share
@@ -175,49 +269,62 @@ def _irrigation(given: npt.ArrayLike, n_sites: int) -> Array:
     return known
 
 
-def _ramp(value: Array, low: float, high: float) -> Array:
+def _ramp(value: FloatArray, low: float, high: float) -> Array:
     return np.clip((value - low) / (high - low), 0.0, 1.0)
 
 
-def _mean(values: Array) -> Array:
-    """Mean over the known days, NaN where none is known."""
-    known = ~np.isnan(values)
-    count = np.count_nonzero(known, axis=1)
-    total = np.where(known, values, 0.0).sum(axis=1)
+def _windows(days: npt.NDArray[Any], ends: Index, use: Pressure) -> npt.NDArray[Any]:
+    """Return the days of the windows that end on ``ends``, [site, end, day]; shorter if there are fewer."""
+    window = min(int(float(use.window)), days.shape[1])
+    return np.lib.stride_tricks.sliding_window_view(days, window, axis=1)[:, ends - window + 1]
+
+
+def _mean(days: FloatArray, ends: Index, use: Pressure) -> Array:
+    """Mean over the known days of each window, NaN where none is known."""
+    known = ~np.isnan(days)
+    count = _windows(known, ends, use).sum(axis=-1)
+    total = _windows(np.where(known, days, 0.0), ends, use).sum(axis=-1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def _dryness(rain: Array, deficit: Array, use: Pressure) -> Array:
+def _dryness(rain: FloatArray, deficit: FloatArray, ends: Index, use: Pressure) -> Array:
     """Half from the rain of the window, half from the air; an unknown half is left to the other."""
-    rain_share = 1.0 - _ramp(_mean(rain) * float(use.window), 0.0, float(use.dryness.rain_none_at))
-    air_share = _mean(_ramp(deficit, float(use.dryness.deficit_none_at), float(use.dryness.deficit_full_at)))
-    both = _mean(np.stack([rain_share, air_share], axis=1))
+    rain_mm = _mean(rain, ends, use) * float(use.window)
+    rain_share = 1.0 - _ramp(rain_mm, 0.0, float(use.dryness.rain_none_at))
+    dry_air = _ramp(deficit, float(use.dryness.deficit_none_at), float(use.dryness.deficit_full_at))
+    air_share = _mean(dry_air, ends, use)
+    both = np.where(np.isnan(rain_share), air_share, rain_share)
+    both = np.where(np.isnan(air_share), both, (both + air_share) / 2.0)
     # Nothing known of rain or air: no points are invented for dryness.
     return np.where(np.isnan(both), 0.0, both)
 
 
-def _run_length(share: Array, rain: Array, use: Pressure) -> Array:
-    """Count fast dry days back from the last day until a slow day or a wetting rain."""
+def _run_length(share: FloatArray, rain: FloatArray, ends: Index, use: Pressure) -> Array:
+    """Count fast dry days back from the last day of each window until a slow day or a wetting rain."""
     slow = share < float(use.run.fast_day_at)
     # Comparisons with NaN are false, so an unknown day neither ends the run nor counts.
-    ends = slow | (rain >= float(use.run.ending_rain))
+    breaks = slow | (rain >= float(use.run.ending_rain))
     counts = (share >= float(use.run.fast_day_at)) & (rain < float(use.run.dry_day))
-    unbroken = ~np.logical_or.accumulate(ends[:, ::-1], axis=1)
-    run_d: Array = np.count_nonzero(counts[:, ::-1] & unbroken, axis=1).astype(np.float64)
+    day = np.arange(share.shape[1])
+    first = np.maximum.accumulate(np.where(breaks, day + 1, 0), axis=1)[:, ends]
+    first = np.maximum(first, ends - int(float(use.window)) + 1)
+    so_far = np.zeros((len(share), share.shape[1] + 1), dtype=np.int64)
+    np.cumsum(counts, axis=1, out=so_far[:, 1:])
+    run_d: Array = (so_far[:, ends + 1] - np.take_along_axis(so_far, first, axis=1)).astype(np.float64)
     return run_d
 
 
-def _relief(rain: Array, humidity: Array, use: Pressure) -> Array:
-    """Share taken away by rain and moist spells of the window, fading with their age."""
-    days = rain.shape[1]
+def _relief(rain: FloatArray, humidity: FloatArray, ends: Index, use: Pressure) -> Array:
+    """Share taken away by rain and moist spells of each window, fading with their age."""
+    days = min(int(float(use.window)), rain.shape[1])
     age_d = np.arange(days - 1, -1, -1, dtype=np.float64)
     weight = np.clip(1.0 - age_d / float(use.relief.fades_after), 0.0, 1.0)
     loss = np.interp(np.where(np.isnan(rain), 0.0, rain), use.relief.loss.x, use.relief.loss.y)
-    kept = np.prod(1.0 - loss * weight, axis=1)
+    kept = np.prod(1.0 - _windows(loss, ends, use) * weight, axis=-1)
     moist = humidity >= float(use.relief.moist_day_humidity)
     length = int(float(use.relief.moist_days))
     if days >= length:
-        runs = np.lib.stride_tricks.sliding_window_view(moist, length, axis=1).all(axis=2)
-        recent = (runs * weight[length - 1 :]).max(axis=1)
+        in_a_row = np.lib.stride_tricks.sliding_window_view(_windows(moist, ends, use), length, axis=-1)
+        recent = (in_a_row.all(axis=-1) * weight[length - 1 :]).max(axis=-1)
         kept = kept * (1.0 - float(use.relief.moist_loss) * recent)
     return np.asarray(1.0 - kept, dtype=np.float64)

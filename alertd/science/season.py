@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from alertd.catalog.species import SeasonEnd, Species, SummerRest
+from alertd.catalog.species import SeasonEnd, SummerRest
 from alertd.science.development import species_record
 
 Array = npt.NDArray[np.float64]
@@ -124,19 +126,18 @@ def biofix_day(latitude_deg: npt.ArrayLike, species: str) -> npt.NDArray[np.int6
     return np.where(south, int(float(season.biofix_south)), int(float(season.biofix_north)))
 
 
-def _summer_rest(rest: SummerRest | None, mean_7d_c: Array, max_7d_c: Array, day: Array, was: Codes) -> Mask:
+def _summer(rest: SummerRest | None, mean_7d_c: Array, max_7d_c: Array) -> tuple[Mask, Mask]:
+    """Return whether it is hot enough for a summer rest to begin, and cool enough for one to end."""
     if rest is None:
-        return np.zeros(day.shape, dtype=np.bool_)
+        never = np.zeros(mean_7d_c.shape, dtype=np.bool_)
+        return never, ~never
     enters = (max_7d_c >= float(rest.enter_temperature_max_c)) | (
         mean_7d_c >= float(rest.enter_temperature_mean_c)
     )
     cool = (mean_7d_c < float(rest.leave_temperature_mean_c)) & (
         max_7d_c < float(rest.leave_temperature_max_c)
     )
-    # With no memory of yesterday, the warm half of summer between the two limits counts as rest.
-    rested = np.where(was == UNKNOWN, day >= SOLSTICE_DAY, was == SeasonPhase.SUMMER_REST)
-    # An unknown temperature neither starts nor ends a rest.
-    return enters | (rested & ~cool)
+    return enters, cool
 
 
 def _season_over(
@@ -196,28 +197,113 @@ def season_phase(
     species short days together with a cool ten-day mean, ends the season until the next biofix.
     NaN never changes the phase: unknown weather neither starts nor ends a rest.
     """
-    record: Species = species_record(species)
-    season = record.season
     given = (
         degree_days_c_d, temperature_mean_7d_c, temperature_max_7d_c, temperature_mean_10d_c,
         temperature_min_10d_c, day_length_civil_h, day_of_year, latitude_deg,
     )  # fmt: skip
     shaped = np.broadcast_arrays(*(np.asarray(item, dtype=np.float64) for item in given))
-    degree_days, mean_7d, max_7d, mean_10d, min_10d, day_length, day_raw, latitude = shaped
     was: Codes = np.broadcast_to(
-        np.asarray(UNKNOWN if previous is None else previous, dtype=np.int8), degree_days.shape
+        np.asarray(UNKNOWN if previous is None else previous, dtype=np.int8), shaped[0].shape
     )
+    return _phase(_signs(shaped, species), was)
+
+
+def season_phases(
+    degree_days_c_d: npt.ArrayLike,
+    temperature_mean_7d_c: npt.ArrayLike,
+    temperature_max_7d_c: npt.ArrayLike,
+    temperature_mean_10d_c: npt.ArrayLike,
+    temperature_min_10d_c: npt.ArrayLike,
+    day_length_civil_h: npt.ArrayLike,
+    day_of_year: npt.ArrayLike,
+    latitude_deg: npt.ArrayLike,
+    species: str,
+    previous: npt.ArrayLike,
+) -> Codes:
+    """Phases of a species' year at the ends of days in a row.
+
+    Parameters
+    ----------
+    degree_days_c_d, ..., latitude_deg : array_like
+        As for ``season_phase``, broadcastable to shape (n_sites, n_days).
+    species : str
+        Catalog key.
+    previous : array_like of int, shape (n_sites,)
+        Phase of the day before the first; -1 where it is not known.
+
+    Returns
+    -------
+    ndarray of int8, shape (n_sites, n_days)
+        Codes of ``SeasonPhase``.
+
+    Notes
+    -----
+    ``season_phase`` day by day, each after the other, with one addition: degree-days that got lost must
+    not keep a species asleep all year, so it counts as awake.
+    """
+    given = (
+        degree_days_c_d, temperature_mean_7d_c, temperature_max_7d_c, temperature_mean_10d_c,
+        temperature_min_10d_c, day_length_civil_h, day_of_year, latitude_deg,
+    )  # fmt: skip
+    # days first, so that each step works on all sites at a stretch
+    shaped = [
+        np.ascontiguousarray(item.T)
+        for item in np.broadcast_arrays(*(np.asarray(item, dtype=np.float64) for item in given))
+    ]
+    signs = _signs(shaped, species)
+    phases = np.empty(shaped[0].shape, dtype=np.int8)
+    was: Codes = np.asarray(previous, dtype=np.int8)
+    for day in range(len(phases)):
+        today = _Signs(*(sign[day] for sign in signs))
+        lost = today.unknown & (was == SeasonPhase.WINTER_REST)
+        was = _phase(today, np.where(lost, np.int8(UNKNOWN), was))
+        phases[day] = was
+    return np.ascontiguousarray(phases.T)
+
+
+class _Signs(NamedTuple):
+    """What the weather and the calendar say, whatever the phase was the day before; any one shape.
+
+    ``over``: the season ends; ``late``: past the solstice; ``enters``, ``cool``: summer rest begins, may
+    end; ``summer``: its usual time; ``unknown``: degree-days are; ``warmed``: they have been reached.
+    """
+
+    over: Mask
+    late: Mask
+    enters: Mask
+    cool: Mask
+    summer: Mask
+    unknown: Mask
+    warmed: Mask
+
+
+def _signs(given: Sequence[Array], species: str) -> _Signs:
+    season = species_record(species).season
+    degree_days, mean_7d, max_7d, mean_10d, min_10d, day_length, day_raw, latitude = given
     day = northern_day(day_raw, latitude)
-    over = _season_over(
-        season.end, critical_day_length(latitude, species), mean_10d, min_10d, day_length, day
+    critical_h = critical_day_length(latitude, species)
+    enters, cool = _summer(season.summer_rest, mean_7d, max_7d)
+    return _Signs(
+        over=_season_over(season.end, critical_h, mean_10d, min_10d, day_length, day),
+        late=day > SOLSTICE_DAY,
+        enters=enters,
+        cool=cool,
+        summer=day >= SOLSTICE_DAY,
+        unknown=np.isnan(degree_days),
+        warmed=degree_days >= float(season.active_from),
     )
+
+
+def _phase(signs: _Signs, was: Codes) -> Codes:
+    """Return the phase of a day after that of the day before."""
     # Once over, over: a warm November does not start the year again; the next biofix does.
-    over = over | ((was == SeasonPhase.SEASON_OVER) & (day > SOLSTICE_DAY))
-    resting = _summer_rest(season.summer_rest, mean_7d, max_7d, day, was)
+    over = signs.over | ((was == SeasonPhase.SEASON_OVER) & signs.late)
+    # With no memory of yesterday, the warm half of summer between the two limits counts as rest.
+    rested = np.where(was == UNKNOWN, signs.summer, was == SeasonPhase.SUMMER_REST)
+    # An unknown temperature neither starts nor ends a rest.
+    resting = signs.enters | (rested & ~signs.cool)
     # Unknown degree-days keep what was known; with nothing known the mites count as awake.
-    awake = np.where(
-        np.isnan(degree_days), was != SeasonPhase.WINTER_REST, degree_days >= float(season.active_from)
-    )
-    phase = np.where(awake, int(SeasonPhase.ACTIVE), int(SeasonPhase.WINTER_REST))
-    phase = np.where(awake & resting, int(SeasonPhase.SUMMER_REST), phase)
-    return np.where(over, int(SeasonPhase.SEASON_OVER), phase).astype(np.int8)
+    awake = np.where(signs.unknown, was != SeasonPhase.WINTER_REST, signs.warmed)
+    phase = np.where(awake, np.int8(SeasonPhase.ACTIVE), np.int8(SeasonPhase.WINTER_REST))
+    phase = np.where(awake & resting, np.int8(SeasonPhase.SUMMER_REST), phase)
+    return np.where(over, np.int8(SeasonPhase.SEASON_OVER), phase)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from alertd.science.arrays import FloatArray, IntArray, floating
 from alertd.science.spray_board import ROOM, Bits, Board, Look, Room
 from alertd.science.spray_hours import SprayHours, SprayRecords, offered
+from alertd.science.spray_own_limits import loosened_words
 from alertd.science.spray_plan import plan_of
 from alertd.science.spray_plants import plant_gates, record_gates
 from alertd.science.spray_reasons import REASON_WORDS, Reason, reasons_in
@@ -41,6 +42,7 @@ __all__ = [
     "check_overrides",
     "figure_of",
     "judge",
+    "loosened_words",
     "offered",
     "reasons_in",
     "residual_left",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
+from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
@@ -31,8 +32,12 @@ class Look:
     def __init__(self, hours: SprayHours, judged: slice = slice(None)) -> None:
         self.hours = hours
         self.judged = judged
-        self.now = hours.cut(judged)
         self._known: dict[Any, Any] = {}
+
+    @cached_property
+    def now(self) -> SprayHours:
+        """The judged hours."""
+        return self.hours.cut(self.judged)
 
     def once(self, key: Hashable, work: Callable[[], Part]) -> Part:
         """Return the part of that key, worked out at the first asking."""
@@ -93,6 +98,20 @@ class Look:
             return self.cut(maximum_ahead(counted, ahead_h, skip_first=True))
 
         return self.once(("hottest", ahead_h, sun_cloud_pct), work)
+
+    def warmest(self, ahead_h: float, sun_cloud_pct: float | None = None) -> FloatArray:
+        """Highest temperature [degC] from each hour, of all of them, to ``ahead_h`` later, else -inf.
+
+        With a cloud limit only hours under the sun count.
+        """
+        temperature = self.hours.air_temperature_c
+
+        def work() -> FloatArray:
+            if sun_cloud_pct is None:
+                return maximum_ahead(temperature, ahead_h)
+            return maximum_ahead(np.where(self.sunlit(sun_cloud_pct), temperature, -np.inf), ahead_h)
+
+        return self.once(("warmest", ahead_h, sun_cloud_pct), work)
 
     def coldest(self, ahead_h: float) -> FloatArray:
         """Lowest temperature [degC] from each judged hour to ``ahead_h`` later."""

@@ -6,7 +6,8 @@ together.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -19,6 +20,8 @@ from alertd.science.spray_board import Look, by_site
 from alertd.science.spray_reasons import Reason
 from alertd.science.spray_rules import SprayRules
 from alertd.science.spray_weather import HOUR_H, stability_of
+
+Pick = Callable[[FloatArray], FloatArray]
 
 
 class Side(StrEnum):
@@ -63,21 +66,31 @@ class Comparison:
         return np.asarray(over if self.applies is None else over & self.applies)
 
 
-def heat_room(look: Look, rules: SprayRules) -> FloatArray:
-    """Degrees left to the nearest heat limit, now and within the horizon, in sun or shade; [degC]."""
-    temperature = look.hours.air_temperature_c
-    sunlit = look.sunlit(rules.sun_cloud_pct)
-    limit = np.where(sunlit, min(rules.heat_block_c, rules.heat_sun_block_c), rules.heat_block_c)
-    return -maximum_ahead(temperature - limit, rules.heat_horizon_h)
+def _everywhere(values: FloatArray) -> FloatArray:
+    return values
 
 
-def cold_room(look: Look, rules: SprayRules) -> FloatArray:
+def heat_room(look: Look, rules: SprayRules, at: Pick = _everywhere) -> FloatArray:
+    """Degrees left to the nearest heat limit, now and within the horizon, in sun or shade; [degC].
+
+    ``at`` picks hours out of what is known of all of them; so it does below.
+    """
+    horizon_h, cloud_pct = rules.heat_horizon_h, rules.sun_cloud_pct
+    over = at(look.warmest(horizon_h, cloud_pct)) - min(rules.heat_block_c, rules.heat_sun_block_c)
+    if math.isfinite(rules.heat_block_c):
+        over = np.maximum(over, at(look.warmest(horizon_h)) - rules.heat_block_c)
+    return -over
+
+
+def cold_room(look: Look, rules: SprayRules, at: Pick = _everywhere) -> FloatArray:
     """Degrees left to the nearest cold limit, now and, for oils, of a freeze to follow; [degC]."""
     temperature = look.hours.air_temperature_c
-    room = temperature - rules.cold_block_c
+    room = at(temperature) - rules.cold_block_c
     if rules.freeze_gate and not rules.plain_water:
-        coldest = minimum_ahead(temperature, rules.freeze_block_time_h)
-        room = np.minimum(room, coldest - _freeze_limit(look, rules))
+        ahead_h = rules.freeze_block_time_h
+        coldest = look.once(("coldest from now", ahead_h), lambda: minimum_ahead(temperature, ahead_h))
+        limit = np.broadcast_to(_freeze_limit(look, rules), temperature.shape)
+        room = np.minimum(room, at(coldest) - at(limit))
     return np.asarray(room)
 
 
@@ -281,9 +294,10 @@ def _rain(look: Look, rules: SprayRules) -> Iterator[Comparison]:
         )  # fmt: skip
 
 
-def rain_chance_ahead(look: Look, rules: SprayRules) -> FloatArray:
+def rain_chance_ahead(look: Look, rules: SprayRules, at: Pick = _everywhere) -> FloatArray:
     """Largest hourly chance of rain from each hour to the end of the rain-free time; -inf unknown, in %."""
-    return maximum_ahead(look.hours.precipitation_probability_pct, rules.rain_free_h)
+    values, ahead_h = look.hours.precipitation_probability_pct, rules.rain_free_h
+    return at(look.once(("chance from now", ahead_h), lambda: maximum_ahead(values, ahead_h)))
 
 
 def _work(look: Look, rules: SprayRules) -> Iterator[Comparison]:

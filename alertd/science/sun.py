@@ -50,7 +50,7 @@ def altitude(latitude_deg: npt.ArrayLike, longitude_deg: npt.ArrayLike, at: obje
 
     Notes
     -----
-    Low-precision solar coordinates (about 0.01 degrees from 1950 to 2050); UT is taken for TT.
+    Low-precision solar coordinates, valid to about 0.01 degrees from 1950 to 2050; UT is taken for TT.
     Refraction would lift the sun by 0.5 degrees at the horizon and less than 0.1 above 10 degrees.
 
     References

@@ -23,6 +23,7 @@ from alertd.science.radiation import (
 
 __all__ = [
     "clear_sky_radiation",
+    "depletion_as_felt",
     "effective_rain",
     "extraterrestrial_radiation",
     "extraterrestrial_radiation_hourly",
@@ -177,8 +178,9 @@ def stress_coefficient(
     -----
     .. math:: K_s = \frac{TAW - D_r}{TAW - RAW}, \quad D_r > RAW
 
-    The same form gives the evaporation reduction coefficient of bare soil (eq. 74) from the depletion
-    of its surface layer, with the total and readily evaporable water in place of TAW and RAW.
+    Valid for a depletion of 0 to the total; cut to 0..1 beyond. The same form gives the evaporation
+    reduction coefficient of bare soil (eq. 74) from the depletion of its surface layer, with the total and
+    readily evaporable water in place of TAW and RAW.
 
     References
     ----------
@@ -289,3 +291,42 @@ def root_zone_depletion_daily(
         )
         out[..., day] = current
     return out
+
+
+def depletion_as_felt(
+    depletion_mm: npt.ArrayLike,
+    total_mm: npt.ArrayLike,
+    least_available: npt.ArrayLike,
+    most_available: npt.ArrayLike,
+) -> FloatArray:
+    """Water missing from the root zone once somebody has felt the soil.
+
+    Parameters
+    ----------
+    depletion_mm : array_like
+        Depletion by the account; NaN where unknown. [mm]
+    total_mm : array_like
+        Total available water. [mm]
+    least_available, most_available : array_like
+        Bounds of the class felt, as shares of the available water still held; NaN where nobody felt it. [1]
+
+    Returns
+    -------
+    ndarray
+        Broadcast shape: the depletion within the class that is nearest to the account's, the middle of
+        the class where the account has none, the account's own where nobody felt the soil. [mm]
+
+    References
+    ----------
+    USDA Natural Resources Conservation Service, chart of soil moisture by feel and appearance: classes of
+    a quarter of the available water.
+
+    Examples
+    --------
+    >>> depletion_as_felt([60.0, 30.0, float("nan")], 80.0, 0.5, 0.75).tolist()
+    [40.0, 30.0, 30.0]
+    """
+    depletion, total, least, most = floating(depletion_mm, total_mm, least_available, most_available)
+    lower, upper = (1.0 - most) * total, (1.0 - least) * total
+    felt = np.where(np.isnan(depletion), (lower + upper) / 2.0, np.clip(depletion, lower, upper))
+    return np.where(np.isnan(least + most), depletion, felt).astype(depletion.dtype)

@@ -12,6 +12,9 @@ from alertd.science.arrays import BoolArray, FloatArray, IntArray
 from alertd.science.spray_reasons import Reason, reasons_in
 
 Words = npt.NDArray[np.integer[Any]]
+Counts = npt.NDArray[np.int32]
+ROWS_AT_ONCE = 1024
+"""Rows whose bits are counted together, so that they stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,33 +247,41 @@ def commonest(block_bits: Words, *, most: int, aside: Reason | None = None) -> I
     return found
 
 
-def _bit_counts(words: Words) -> IntArray:
-    """How often each bit is set in each row, shape (n_rows, n_bits).
+def _bit_counts(words: Words) -> Counts:
+    """How often each bit is set in each row, shape (n_rows, n_bits)."""
+    counts = np.zeros((len(words), words.dtype.itemsize * 8), dtype=np.int32)
+    for first in range(0, len(words), ROWS_AT_ONCE):
+        some = slice(first, first + ROWS_AT_ONCE)
+        # hours that no row is closed in have nothing to count, and hours first make long strides
+        by_hour = words[some].T
+        _add_up(np.ascontiguousarray(by_hour[by_hour.any(axis=1)]), counts[some])
+    return counts
+
+
+def _add_up(words: Words, counts: Counts) -> None:
+    """Add to ``counts`` how often each bit is set in the words of each row, shape (n_hours, n_rows).
 
     All bits of a word are added at once: three words of one weight make, as in a full adder, one of the
     same weight and one carry of twice the weight.
     """
-    n_rows = words.shape[0]
-    counts = np.zeros((n_rows, words.dtype.itemsize * 8), dtype=np.int64)
+    n_rows, size = words.shape[1], words.dtype.itemsize
     weight = 1
-    while words.shape[1]:
+    while len(words):
         carries = []
-        while words.shape[1] > 1:
+        while len(words) > 1:
             # two words are added as three of which one is zero
-            third = max(words.shape[1] // 3, 1)
-            a, b = words[:, :third], words[:, third : 2 * third]
+            third = max(len(words) // 3, 1)
+            a, b = words[:third], words[third : 2 * third]
             half = a ^ b
-            if words.shape[1] > 2:
-                c = words[:, 2 * third : 3 * third]
+            if len(words) > 2:
+                c = words[2 * third : 3 * third]
                 carries.append((a & b) | (half & c))
                 half ^= c
             else:
                 carries.append(a & b)
-            words = np.concatenate([half, words[:, 3 * third :]], axis=1)
-        octets = np.ascontiguousarray(words[:, 0]).astype(words.dtype.newbyteorder("<")).view(np.uint8)
-        counts += weight * np.unpackbits(
-            octets.reshape(n_rows, words.dtype.itemsize), axis=1, bitorder="little"
-        ).astype(np.int64)
-        words = np.concatenate(carries, axis=1) if carries else words[:, :0]
+            words = np.concatenate([half, words[3 * third :]])
+        octets = words[0].astype(words.dtype.newbyteorder("<")).view(np.uint8)
+        bits = np.unpackbits(octets.reshape(n_rows, size), axis=1, bitorder="little")
+        counts += bits * np.int32(weight)
+        words = np.concatenate(carries) if carries else words[:0]
         weight *= 2
-    return counts

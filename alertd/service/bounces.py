@@ -19,6 +19,7 @@ from typing import Protocol
 import structlog
 
 from alertd.delivery.message import MARK_HEADER
+from alertd.errors import DeliveryRejected, InputError, StoreError
 from alertd.records.keeping import Bounce, BounceKind
 from alertd.records.site import Standing, Subscriber
 from alertd.service.links import Links
@@ -30,6 +31,13 @@ HARD_WITHIN = dt.timedelta(days=30)
 NO_SUCH_MAILBOX = "5.1.1"
 """RFC 3463, 3.2: bad destination mailbox address; one is enough."""
 MAILBOX_FULL = "5.2.2"
+OURS = frozenset({"5.1.7", "5.1.8"})
+"""RFC 3463, 3.2: the sender's address is bad; that is nobody's fault but ours."""
+DEAD_MAILBOX = frozenset({NO_SUCH_MAILBOX, "5.1.2", "5.1.3", "5.1.6", "5.1.10", "5.2.1"})
+"""What a mail server says at once of an address that takes no mail: RFC 3463, 3.2 and 3.3, and RFC 7505
+(5.1.10, a domain that takes none). A bare 550 is not among them: a server that will not relay says that of
+every address."""
+REFUSED = "refused"
 _STATUS = re.compile(r"\s*([245]\.\d{1,3}\.\d{1,3})\b")
 _ACTIONS = frozenset({"failed", "delayed", "delivered", "relayed", "expanded"})
 _RETURNED = frozenset({"message/rfc822", "message/global", "text/rfc822-headers", "message/global-headers"})
@@ -130,13 +138,22 @@ def kind_of(line: Line) -> BounceKind | None:
     """Return what a line says about the reader (RFC 3463 codes); None if the mail arrived."""
     if line.action == "delayed":
         return BounceKind.SOFT
+    if line.action == REFUSED:
+        return _kind_of_refusal(line.status)
     if line.action != "failed" or line.status.startswith("2"):
         return None
-    if line.status.startswith("5.7."):
+    if line.status.startswith("5.7.") or line.status in OURS:
         return BounceKind.POLICY
     if line.status.startswith("4") or line.status == MAILBOX_FULL:
         return BounceKind.SOFT
     return BounceKind.HARD
+
+
+def _kind_of_refusal(status: str) -> BounceKind | None:
+    """Return what a refusal while a mail was handed over says; less is certain there than in a report."""
+    if status.startswith("5.7."):
+        return BounceKind.POLICY
+    return BounceKind.HARD if status in DEAD_MAILBOX else None
 
 
 class BounceStore(Protocol):
@@ -205,6 +222,21 @@ class Bounces:
             return Outcome.ARRIVED
         return Outcome.COUNTED if any(new) else Outcome.KNOWN
 
+    def refused(self, ref: str, error: DeliveryRejected, now: dt.datetime) -> None:
+        """Count a mail that the server refused for good because of its reader, like one that came back.
+
+        Raises nothing: what cannot be written now is counted with the next refusal.
+        """
+        line = Line(REFUSED, error.status, str(error)[:_DETAIL_LENGTH_MAX])
+        if kind_of(line) is None:
+            return
+        try:
+            reader = self.store.recipient_of(ref)
+            if reader is not None:
+                self._count(line, ref, reader, now)
+        except (StoreError, InputError) as fault:
+            log.warning("refusal-not-counted", ref=ref, error=str(fault))
+
     def _count(self, line: Line, ref: str, reader: Subscriber, now: dt.datetime) -> bool:
         kind = kind_of(line)
         assert kind is not None  # noqa: S101  # the caller left the others out
@@ -228,4 +260,5 @@ class Bounces:
             since = max(since, reader.standing_at)
         count = self.store.bounced_messages(reader.id, BounceKind.HARD, since)
         if count and (line.status == NO_SUCH_MAILBOX or count >= HARD_LIMIT):
-            self.people.suspend(reader, f"mail came back: {line.status}", now)
+            how = "was refused" if line.action == REFUSED else "came back"
+            self.people.suspend(reader, f"mail {how}: {line.status}", now)

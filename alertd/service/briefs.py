@@ -20,9 +20,11 @@ from alertd.errors import DeliveryDeferred, DeliveryRejected, InputError, StoreE
 from alertd.records.alert import Alert, MessageState, OutboxMessage
 from alertd.records.assessment import Assessment
 from alertd.records.brief import Letter, WaitingAlert
+from alertd.records.keeping import BRIEF_REF
 from alertd.records.preferences import Brief, BriefKind, Firing, Preferences, Rule
 from alertd.records.site import Channel, Site, Standing, Subscriber, Subscription
-from alertd.service.letters import digest_entries, evening_lines, weekly_lines
+from alertd.service.deliver import Refused
+from alertd.service.letters import digest_entries, evening_lines, has_news, weekly_lines
 from alertd.service.route import waking_at
 
 LEASE_S = 180.0
@@ -35,6 +37,7 @@ GRACE: Mapping[BriefKind, dt.timedelta] = {
     BriefKind.EVENING: dt.timedelta(hours=5),
 }
 """How late a brief may still leave: after that it is yesterday's news, and the next one comes."""
+WAITS_FOR_DAY = "waits for the waking hours"
 HANDED_OVER_WITHIN = dt.timedelta(days=2)
 """What was due longer ago is not handed over any more: somebody named today gets no old alerts."""
 
@@ -143,6 +146,7 @@ class BriefRound:
     judge: Judge
     open_transport: Callable[[], AbstractContextManager[LetterTransport]]
     stopping: Callable[[], bool] = lambda: False
+    refused: Refused = lambda _ref, _error, _at: None
 
     def run(self, now: dt.datetime) -> BriefReport:
         """Do what is due; one mail that fails never holds up the others."""
@@ -211,13 +215,14 @@ class BriefRound:
             awake_at = waking_at(now, brief.zone, reader.wake_hour, reader.rest_hour)
             if awake_at > now:  # it was due by day, but nothing ran then
                 self.store.settle_brief(
-                    brief, MessageState.PENDING, now=now, due_at=awake_at, error="waits for the waking hours"
+                    brief, MessageState.PENDING, now=now, due_at=awake_at, error=WAITS_FOR_DAY
                 )
                 report.deferred += 1
                 return
             transport.send(written.letter, now)
         except DeliveryRejected as error:
             self._bury(brief, written, str(error), now, report)
+            self.refused(f"{BRIEF_REF}.{brief.id}", error, now)
         except DeliveryDeferred as error:
             self._defer(brief, written, str(error), error.retry_after_s, now, report)
         except StoreError:
@@ -276,7 +281,9 @@ class BriefRound:
         if not sites:
             return Written(None)
         lines_of = weekly_lines if brief.kind is BriefKind.WEEKLY else evening_lines
-        return Written(Letter(brief, reader, lines=lines_of(sites, self.judge(sites, now), now)))
+        lines = lines_of(sites, self.judge(sites, now), now)
+        is_quiet = brief.kind is BriefKind.EVENING and wishes.evening_quiet and not has_news(lines)
+        return Written(None if is_quiet else Letter(brief, reader, lines=lines))
 
     def _digest(self, brief: Brief, reader: Subscriber, now: dt.datetime) -> Written:
         waiting = self.store.waiting_alerts(brief)

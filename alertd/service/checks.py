@@ -7,13 +7,17 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from alertd.assess.chance import prior_skill
 from alertd.delivery.email import EmailTransport, SmtpSettings
 from alertd.errors import AlertdError, ConfigError, DeliveryError, StoreError, WeatherError, WeatherRefused
-from alertd.records.keeping import Diagnostics, Tick
+from alertd.records.alert import MessageState
+from alertd.records.keeping import DeadLetter, Diagnostics, Tick
 from alertd.records.site import Channel, Site, Subscriber
 from alertd.records.weather import WeatherCell, cell_of
+from alertd.service.ensemble import Ensembler, spreads_of
 from alertd.weather.failover import Provider
 
+REASON_SHOWN_MAX = 160
 CLOCK_OFF_MAX = dt.timedelta(minutes=5)
 BUILT_AFTER = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
 """No alertd is older: a clock before this stands wrong."""
@@ -50,6 +54,18 @@ class CheckedStore(Protocol):
 
     def ticks(self) -> Sequence[Tick]:
         """Return what the daemon does and how it went."""
+        ...
+
+    def outbox_counts(self) -> Mapping[MessageState, int]:
+        """Return how many messages are in each state."""
+        ...
+
+    def oldest_pending(self) -> dt.datetime | None:
+        """Return since when the longest waiting message has been due."""
+        ...
+
+    def dead_letters(self) -> Sequence[DeadLetter]:
+        """Return the messages that were given up, newest first."""
         ...
 
 
@@ -107,6 +123,56 @@ def check_daemon(store: CheckedStore, now: dt.datetime, cycle_every_min: int) ->
     )
 
 
+def check_outbox(store: CheckedStore, now: dt.datetime, cycle_every_min: int) -> Iterator[Finding]:
+    """Yield whether messages were given up, and whether what is due leaves."""
+    counts, dead = store.outbox_counts(), store.dead_letters()
+    waiting = counts[MessageState.PENDING] + counts[MessageState.LEASED]
+    due_at = store.oldest_pending()
+    late = dt.timedelta(minutes=max(60, 3 * cycle_every_min))
+    if due_at is not None and now - due_at > late:
+        yield Finding(
+            "outbox",
+            ok=False,
+            detail=f"{_waiting_words(waiting)}, one has been due for {_ago(now - due_at)}",
+            fix="see that `alertd run` runs, and read its log",
+        )
+    if dead:
+        last = dead[0]
+        why = f": {_clipped(last.reason)}" if last.reason else ""
+        yield Finding(
+            "outbox",
+            ok=False,
+            detail=f"{_dead_words(len(dead))}, the last {_ago(now - last.at)} ago{why}",
+            fix="`alertd outbox list`, then requeue or discard them",
+        )
+    elif due_at is None or now - due_at <= late:
+        yield Finding("outbox", ok=True, detail=f"{_waiting_words(waiting)}, none was given up")
+
+
+def _waiting_words(count: int) -> str:
+    return "one message waits" if count == 1 else f"{count or 'no'} messages wait"
+
+
+def _dead_words(count: int) -> str:
+    return "one message was given up" if count == 1 else f"{count} messages were given up"
+
+
+def _clipped(text: str) -> str:
+    flat = " ".join(text.split())
+    return flat if len(flat) <= REASON_SHOWN_MAX else f"{flat[: REASON_SHOWN_MAX - 1].rstrip()}…"
+
+
+def check_operator(address: str | None, smtp: SmtpSettings | None) -> Finding:
+    """Return whether anybody is told by mail of messages that were given up; nobody is no fault."""
+    if address is None:
+        detail = "nobody is mailed about messages that were given up; daemon.operator_address names somebody"
+        return Finding("operator", ok=True, detail=detail)
+    if smtp is None:
+        detail = f"{address} is to be told of messages that were given up, but mail is not set up"
+        return Finding("operator", ok=False, detail=detail, fix="set smtp.host and smtp.from_address")
+    return Finding("operator", ok=True, detail=f"{address} is told once a day of messages that were given up")
+
+
 def check_mail(smtp: SmtpSettings | None, subscribers: Sequence[Subscriber]) -> Iterator[Finding]:
     """Yield whether the mail server lets us in; nothing is sent."""
     if smtp is None:
@@ -147,6 +213,28 @@ def check_provider(name: str, build: Callable[[], Provider], cell: WeatherCell, 
         return _provider_fault(what, error)
     hours = int(weather.table["forecast"].sum())
     return Finding(what, ok=True, detail=f"{hours} hours of forecast for {cell.key}")
+
+
+def check_ensemble(
+    build: Callable[[], Ensembler | None], cell: WeatherCell, now: dt.datetime
+) -> Iterator[Finding]:
+    """Yield whether the ensemble serves a cell, where one is set; without it chances rest on our record."""
+    what = "ensemble"
+    try:
+        source = build()
+        if source is None:
+            return
+        spreads = spreads_of(source.fetch(cell, now), "UTC", now)
+    except ConfigError as error:
+        yield fault_of(what, error)
+    except WeatherError as error:
+        found = fault_of(what, error)
+        fix = "check ensemble_model, the key and its plan, or leave weather.openmeteo.ensemble_model out"
+        yield replace(found, fix=found.fix or fix)
+    else:
+        missing = sorted(set(prior_skill().errors) - set(spreads))
+        detail = f"{source.model} tells of {len(spreads)} quantities for {cell.key}"
+        yield Finding(what, ok=True, detail=detail + (f", not of {', '.join(missing)}" if missing else ""))
 
 
 def _provider_fault(what: str, error: WeatherError) -> Finding:

@@ -17,6 +17,7 @@ from alertd.errors import StoreError, WeatherError, WeatherUnavailable
 from alertd.records.alert import Alert, Episode, OutboxMessage
 from alertd.records.assessment import Assessment, Level
 from alertd.records.evidence import ProviderFault
+from alertd.records.keeping import Lead
 from alertd.records.preferences import Preferences
 from alertd.records.season import SeasonState
 from alertd.records.site import Site, Subscriber, Subscription
@@ -34,6 +35,8 @@ _TOLD_BACK = dt.timedelta(hours=36)
 log = structlog.get_logger("alertd.cycle")
 
 Progress = Callable[[str, int, int], None]
+MailDays = dict[tuple[str, str], set[dt.date]]
+"""Local days by subscriber and site."""
 
 
 class CycleStore(Protocol):
@@ -69,8 +72,8 @@ class CycleStore(Protocol):
 
     def told_since(
         self, site_ids: Iterable[str], since: dt.datetime
-    ) -> Collection[tuple[str, str, dt.datetime]]:
-        """Return (subscriber, site, due) of what was queued to go by itself."""
+    ) -> Collection[tuple[str, str, dt.datetime, bool]]:
+        """Return (subscriber, site, when, waits for a digest) of what readers got or are to get."""
         ...
 
     def commit_decisions(
@@ -81,8 +84,12 @@ class CycleStore(Protocol):
         messages: Sequence[OutboxMessage],
         seasons: Sequence[SeasonState],
         now: dt.datetime,
+        lead: Lead | None,
     ) -> int:
-        """Keep it all in one transaction; returns how many alerts were new."""
+        """Keep it all in one transaction; returns how many alerts were new.
+
+        Raises StoreConflict if ``lead`` is not None and holds no more.
+        """
         ...
 
 
@@ -113,6 +120,7 @@ class CycleReport:
     messages: int = 0
     faults: dict[str, str] = field(default_factory=dict)
     failed_sites: dict[str, str] = field(default_factory=dict)
+    cut_short: bool = False
     seconds: float = 0.0
 
     @property
@@ -125,7 +133,11 @@ class CycleReport:
 
 @dataclass(frozen=True, slots=True)
 class Cycle:
-    """The steps of one cycle over the parts it is given."""
+    """The steps of one cycle over the parts it is given.
+
+    ``lead_of`` tells the lead to work under, where several processes share the database: what a cycle
+    decides is kept only while the lead that it began with holds.
+    """
 
     store: CycleStore
     forecaster: Forecaster
@@ -133,6 +145,7 @@ class Cycle:
     workers: int = 4
     stopping: Callable[[], bool] = lambda: False
     skill_of: SkillLookup | None = None
+    lead_of: Callable[[], Lead | None] = lambda: None
 
     def run(
         self, now: dt.datetime, progress: Progress | None = None, site_ids: Collection[str] | None = None
@@ -140,9 +153,15 @@ class Cycle:
         """Fetch, assess, decide and commit; a fault of one site or cell never stops the others.
 
         Only a StoreError ends a cycle; what was committed before it stays, and the next cycle goes on.
-        ``site_ids`` limits the cycle to these sites.
+        ``site_ids`` limits the cycle to these sites. With ``cut_short`` in the report it was told to stop
+        before it had looked at all of them.
+
+        Raises
+        ------
+        StoreError
+            StoreConflict where another process decided first or leads now.
         """
-        began = time.monotonic()
+        began, lead = time.monotonic(), self.lead_of()
         report = CycleReport(started_at=now)
         sites = [site for site in self.store.sites() if site_ids is None or site.id in site_ids]
         cells = {site.id: self._cell(site) for site in sites}
@@ -153,15 +172,16 @@ class Cycle:
             progress("weather", report.fetched, report.cells)
         keys = {site_id: cell.key for site_id, cell in cells.items()}
         for judged in judge(members_of(sites, keys, weathers, seasons), now, self.skill_of):
-            self._commit(judged, keys, faults, now, report)
+            self._commit(judged, keys, faults, now, report, lead)
             report.assessed += len(judged.assessments)
             if progress:
                 progress("sites", report.assessed, report.sites)
             if self.stopping():
+                report.cut_short = report.assessed + len(report.failed_sites) < report.sites
                 break
         else:
             blind = [site for site in sites if keys[site.id] not in weathers]
-            self._commit(Judged(blind), keys, faults, now, report)
+            self._commit(Judged(blind), keys, faults, now, report, lead)
         report.seconds = time.monotonic() - began
         log.info(
             "cycle-done", sites=report.sites, cells=report.cells, fetched=report.fetched,
@@ -209,6 +229,7 @@ class Cycle:
         faults: Mapping[str, list[ProviderFault]],
         now: dt.datetime,
         report: CycleReport,
+        lead: Lead | None,
     ) -> None:
         """Decide for each site that did not fail and keep it all in one transaction."""
         report.failed_sites.update(judged.failed)
@@ -239,8 +260,8 @@ class Cycle:
         }
         people = self.store.subscriptions_for(ids)
         wishes = self.store.preferences({subscriber.id for _, subscriber in people})
-        told_on = self._told_on(zones, wishes.values(), now)
-        messages = route(alerts, people, zones, now, wishes, told_on, peaks)
+        told_on, digests_on = self._mail_days(zones, wishes.values(), now)
+        messages = route(alerts, people, zones, now, wishes, told_on, peaks, digests_on)
         try:
             report.alerts += self.store.commit_decisions(
                 episodes=[episode for decisions in made for episode in decisions.episodes],
@@ -248,22 +269,25 @@ class Cycle:
                 messages=messages,
                 seasons=judged.seasons,
                 now=now,
+                lead=lead,
             )
         except StoreError as error:
             report.failed_sites.update(dict.fromkeys(ids, str(error)))
             raise
         report.messages += len(messages)
 
-    def _told_on(
+    def _mail_days(
         self, zones: Mapping[str, str], wishes: Iterable[Preferences], now: dt.datetime
-    ) -> dict[tuple[str, str], set[dt.date]]:
-        """Return the local days of mails by subscriber and site; only if somebody wants one a day."""
-        days: dict[tuple[str, str], set[dt.date]] = {}
+    ) -> tuple[MailDays, MailDays]:
+        """Return the local days of mails, and of digests to come; only if somebody wants one mail a day."""
+        told_on: MailDays = {}
+        digests_on: MailDays = {}
         if any(one.one_a_day for one in wishes):
-            for reader, site_id, due_at in self.store.told_since(zones, now - _TOLD_BACK):
-                local_day = due_at.astimezone(ZoneInfo(zones[site_id])).date()
+            for reader, site_id, at, waits in self.store.told_since(zones, now - _TOLD_BACK):
+                days = digests_on if waits else told_on
+                local_day = at.astimezone(ZoneInfo(zones[site_id])).date()
                 days.setdefault((reader, site_id), set()).add(local_day)
-        return days
+        return told_on, digests_on
 
     def _decide(
         self,

@@ -17,13 +17,16 @@ import structlog
 
 from alertd.errors import DeliveryDeferred, DeliveryRejected, StoreError
 from alertd.records.alert import MessageState, OutboxMessage
-from alertd.records.keeping import LeasedMessage, Parcel, Settlement
+from alertd.records.keeping import MESSAGE_REF, LeasedMessage, Parcel, Settlement
 from alertd.records.site import Channel
 from alertd.service.lanes import Lanes, Limits, OpenTransport, Outcome, Transport
 
 __all__ = ["Delivery", "DeliveryReport", "Limits", "OpenTransport", "OutboxStore", "Retry", "Transport"]
 
 log = structlog.get_logger("alertd.deliver")
+
+Refused = Callable[[str, DeliveryRejected, dt.datetime], None]
+"""Takes the name of a message (``m.ID``), how it was refused for good, and when; raises nothing."""
 
 
 class OutboxStore(Protocol):
@@ -124,6 +127,8 @@ class Delivery:
     draw: Callable[[], float] = random.random
     stopping: Callable[[], bool] = lambda: False
     limits: Limits = field(default_factory=Limits)
+    refused: Refused = lambda _ref, _error, _at: None
+    """Told of every refusal for good once it is settled."""
     round_s: float = 60.0
     stop_within_s: float = 4.0
     monotonic_s: Callable[[], float] = time.monotonic
@@ -284,6 +289,10 @@ class Delivery:
 
     def _settle(self, outcomes: Sequence[Outcome], report: DeliveryReport) -> None:
         self._write_down([self._settlement(outcome) for outcome in outcomes], report)
+        # Afterwards: a reader who is suspended for it takes what waits along, and this one shall stay dead.
+        for one in outcomes:
+            if isinstance(one.error, DeliveryRejected):
+                self.refused(f"{MESSAGE_REF}.{one.parcel.message.id}", one.error, one.at)
 
     def _settlement(self, outcome: Outcome) -> Settlement:
         message, error = outcome.parcel.message, outcome.error

@@ -23,8 +23,9 @@ from alertd.catalog.water import load_water_rules
 from alertd.records.assessment import HotDrySpell, MitePressure, Part, WaterStatus
 from alertd.records.season import HISTORY_DAYS
 from alertd.records.site import Climate, Exposure, Planting
+from alertd.records.skill import LearntCorrection
 from alertd.science import sun
-from alertd.science.chance import ForecastSkill
+from alertd.science.chance import ErrorSpread, ForecastSkill
 from alertd.science.season import critical_day_length
 from alertd.service.explain import Cited, Scene, cited, known
 
@@ -61,7 +62,12 @@ class PressureExplanation:
     biofix: dt.date
     biofix_source: str
     doubling_time_d: float | None
+    doubling_ahead_d: float | None
     generations: float
+    abundance: float | None
+    egg_share: float | None
+    next_hatch_on: dt.date | None
+    next_adults_on: dt.date | None
     figures: tuple[Cited, ...]
 
 
@@ -140,9 +146,12 @@ class SiteExplanation:
     spells: tuple[SpellExplanation, ...]
     water: tuple[WaterExplanation, ...]
     chances: tuple[ChanceExplanation, ...]
+    correction: LearntCorrection | None
 
 
-def explain_site(scene: Scene, skill: ForecastSkill | None = None) -> SiteExplanation:
+def explain_site(
+    scene: Scene, skill: ForecastSkill | None = None, correction: LearntCorrection | None = None
+) -> SiteExplanation:
     """Return why the numbers of a site are what they are."""
     weather = scene.batch.members[0].weather
     return SiteExplanation(
@@ -155,6 +164,7 @@ def explain_site(scene: Scene, skill: ForecastSkill | None = None) -> SiteExplan
         spells=tuple(_spells(scene)),
         water=tuple(_water(scene)),
         chances=tuple(_chances(skill or prior_skill())),
+        correction=correction,
     )
 
 
@@ -202,7 +212,12 @@ def _pressure(scene: Scene, one: MitePressure, season: MiteSeason) -> PressureEx
         biofix=one.biofix,
         biofix_source="set for this site" if own else f"{biofix.source} ({biofix.status})",
         doubling_time_d=one.doubling_time_d,
+        doubling_ahead_d=one.doubling_ahead_d,
         generations=one.generations,
+        abundance=one.abundance,
+        egg_share=one.egg_share,
+        next_hatch_on=one.next_hatch_on,
+        next_adults_on=one.next_adults_on,
         figures=(
             *figures_in(load_pressure(), "pressure"),
             *(cited(f"hosts.{host}", species.hosts[host]) for host in sorted(hosts)),
@@ -354,6 +369,11 @@ def _chances(skill: ForecastSkill) -> Iterator[ChanceExplanation]:
             if own
             else series.source
         )
+        model = skill.members.get(quantity)
+        if model is not None:
+            floor = float(load_chance().ensemble_floor)
+            told = f"members of the ensemble {model}, where known; no less than {floor:g} times {told}"
+            errors = _by_the_day(errors)
         yield ChanceExplanation(
             quantity=quantity,
             lead_h=errors.lead_h,
@@ -363,3 +383,13 @@ def _chances(skill: ForecastSkill) -> Iterator[ChanceExplanation]:
             source=told,
             status=str(series.status),
         )
+
+
+def _by_the_day(errors: ErrorSpread) -> ErrorSpread:
+    """Return the errors at whole days ahead, few enough to be read."""
+    lead_h = tuple(24.0 * day for day in range(int(errors.lead_h[-1] // 24.0) + 1))
+    bias, spread = errors.at(lead_h)
+    nearest = (min(range(len(errors.days)), key=lambda i: abs(errors.lead_h[i] - lead)) for lead in lead_h)
+    return ErrorSpread(
+        lead_h, tuple(bias.tolist()), tuple(spread.tolist()), tuple(errors.days[i] for i in nearest)
+    )

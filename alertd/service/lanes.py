@@ -6,6 +6,7 @@ The lanes only send. What became of each message goes back to the one thread tha
 from __future__ import annotations
 
 import datetime as dt
+import math
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -20,7 +21,8 @@ from alertd.errors import DeliveryDeferred, DeliveryRejected
 from alertd.records.keeping import Parcel
 from alertd.records.site import Channel
 
-GATHER_S = 0.01
+GATHER_S = 0.05
+COMING_BACK_S = 0.1
 log = structlog.get_logger("alertd.deliver")
 
 
@@ -68,7 +70,7 @@ class Limits:
     slow_s: float = 2.0
     linger_s: float = 0.5
     refill_per_s: float = 500.0
-    gather: int = 20
+    gather: int = 50
 
     def pace(self, channel: Channel) -> Pace:
         """Return the pace of one destination of this channel."""
@@ -94,6 +96,11 @@ def destination(parcel: Parcel) -> tuple[Channel, str]:
         return channel, urlsplit(parcel.subscriber.address).netloc.rpartition("@")[2].lower()
     except ValueError:
         return channel, "not a URL"
+
+
+def _in_groups(at: dt.datetime) -> dt.datetime:
+    """Return a moment a little later that many messages share, so that one transaction puts them all off."""
+    return dt.datetime.fromtimestamp(math.ceil(at.timestamp() / COMING_BACK_S) * COMING_BACK_S, dt.UTC)
 
 
 @dataclass(slots=True, eq=False, repr=False)
@@ -155,7 +162,8 @@ class Lanes:
     def crowded_until(self) -> dt.datetime | None:
         """Return when the last message that found no room comes again, None if all found some."""
         with self._changed:
-            return max((lane.later for lane in self._lanes.values() if lane.later is not None), default=None)
+            last = max((lane.later for lane in self._lanes.values() if lane.later is not None), default=None)
+            return None if last is None else _in_groups(last)
 
     def declined(self) -> list[tuple[Parcel, dt.datetime | None]]:
         """Return what is to be given back, each with when to come again (None: as before)."""
@@ -266,7 +274,7 @@ class Lanes:
         """Spread what finds no room over time, so that a long queue is not walked again and again."""
         first = now + dt.timedelta(seconds=self.limits.linger_s)
         lane.later = max(lane.later or first, first) + dt.timedelta(seconds=1 / self.limits.refill_per_s)
-        return lane.later
+        return _in_groups(lane.later)
 
     def _lane(self, parcel: Parcel) -> Lane:
         key = destination(parcel)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,7 @@ from alertd.records.assessment import (
     Level,
     MaterialOutlook,
     MitePressure,
+    Phase,
     WaterState,
 )
 from alertd.records.brief import DigestEntry, SiteLine, WaitingAlert, WindowLine
@@ -122,7 +124,8 @@ def evening_lines(
     lines = []
     for site in sites:
         start, end = _tomorrow(site.zone, now)
-        lines.append(_line(site, found.get(site.id), now, start, end, most=None))
+        line = _line(site, found.get(site.id), now, start, end, most=None)
+        lines.append(replace(line, last_today=_last_today(line, found.get(site.id), now, start)))
     never = dt.datetime.max.replace(tzinfo=dt.UTC)
     return tuple(
         sorted(
@@ -134,6 +137,24 @@ def evening_lines(
             ),
         )
     )
+
+
+def has_news(lines: Sequence[SiteLine]) -> bool:
+    """Return whether an evening brief is worth sending to somebody who asked for no more than that.
+
+    It is where mites are active and tomorrow has a window, or loses one that is open still today.
+    """
+    return any(line.mites_active and (line.windows or line.last_today) for line in lines)
+
+
+def _last_today(
+    line: SiteLine, found: Assessment | None, now: dt.datetime, midnight: dt.datetime
+) -> tuple[WindowLine, ...]:
+    """Return the windows before midnight of materials without one tomorrow."""
+    if found is None or not line.known:
+        return ()
+    tomorrow = {one.material for one in line.windows}
+    return tuple(one for one in _windows(found, now, now, midnight, None) if one.material not in tomorrow)
 
 
 def _tomorrow(zone: str, now: dt.datetime) -> tuple[dt.datetime, dt.datetime]:
@@ -195,9 +216,19 @@ def _line(
         closed=_closed(found, windows, start, end, whole=most is not None),
         actions=_actions(spell, points, bool(dry), bool(windows), bool(site.materials), bool(gaps)),
         gaps=gaps,
+        loosened=_loosened(found),
+        mites_active=any(one.phase == Phase.ACTIVE for one in found.pressures),
         data_as_of=found.data_as_of,
         attribution=found.attribution,
     )
+
+
+def _loosened(found: Assessment) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    names: dict[str, list[str]] = {}
+    for outlook in found.materials:
+        for text in outlook.loosened:
+            names.setdefault(text, []).append(load_materials()[outlook.material].name)
+    return tuple((text, tuple(materials)) for text, materials in names.items())
 
 
 def _spell(found: Assessment, first_day: dt.date, last_day: dt.date) -> HotDrySpell | None:

@@ -93,7 +93,7 @@ class Links:
         return self._url(Purpose.CONFIRM, subscriber.id, confirmation_target(subscriber), until)
 
     def stop(self, subscriber_id: str, site_id: str = EVERYTHING) -> str:
-        """Return the link that ends the mails about one site, or all; it never expires."""
+        """Return the link that ends the mails about one site, one kind of brief, or all; it never expires."""
         return self._url(Purpose.STOP, subscriber_id, site_id, None)
 
     def seen(self, subscriber_id: str, episode_id: str, now: dt.datetime) -> str:

@@ -15,6 +15,7 @@ from alertd.errors import DeliveryDeferred, DeliveryRejected, InputError, StoreE
 from alertd.records.alert import MessageState
 from alertd.records.keeping import NOTICE_REF, Notice, Ration
 from alertd.records.site import Site, Standing, Subscriber, Subscription
+from alertd.service.deliver import Refused
 from alertd.service.links import Links
 from alertd.service.people import RATION
 
@@ -87,6 +88,7 @@ class NoticeRound:
     open_transport: Callable[[], AbstractContextManager[NoticeTransport]]
     ration: Ration = RATION
     stopping: Callable[[], bool] = lambda: False
+    refused: Refused = lambda _ref, _error, _at: None
 
     def run(self, now: dt.datetime) -> NoticeReport:
         """Send what is due; one that fails never holds up the others."""
@@ -116,6 +118,7 @@ class NoticeRound:
             self.store.settle_notice(notice, MessageState.DEAD, now=now, error=str(error))
             report.dead += 1
             log.warning("notice-dead", notice=notice.id, error=str(error))
+            self.refused(f"{NOTICE_REF}.{notice.id}", error, now)
         except DeliveryDeferred as error:
             self._defer(notice, str(error), error.retry_after_s, now, report)
         except StoreError:

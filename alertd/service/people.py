@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -14,14 +14,22 @@ from alertd.records.alert import Alert, Change, Episode
 from alertd.records.assessment import Level
 from alertd.records.keeping import Notice, Ration
 from alertd.records.localtime import local_instant
+from alertd.records.preferences import BriefKind, Preferences
 from alertd.records.site import Channel, Site, Standing, Subscriber, Subscription
 from alertd.service.links import confirmation_target
+from alertd.service.preferences import without_brief
 from alertd.service.subscribers import Added, add_subscriber
 
 CONFIRM_WITHIN = dt.timedelta(days=7)
 SNOOZE_MAX = dt.timedelta(days=60)
 RATION = Ration(pause=dt.timedelta(minutes=10), per_day=5, per_hour_in_all=100)
 """Own figures: one address is asked once in 10 minutes and 5 times a day, all together 100 times an hour."""
+STANDING_WORDS: Mapping[Standing, str] = {
+    Standing.PENDING: "has not confirmed yet",
+    Standing.ACTIVE: "is active",
+    Standing.SUSPENDED: "is suspended",
+    Standing.LEFT: "asked to be left alone",
+}
 NO_NEWS = frozenset({Change.EASED})
 """Changes that repeat what is known; a raise, a changed advice and the end are always news."""
 
@@ -83,6 +91,14 @@ class PeopleStore(Protocol):
 
     def seen_episode(self, subscriber_id: str, episode_id: str) -> Episode:
         """Return an episode of the subscriber's firm."""
+        ...
+
+    def preferences(self, subscriber_ids: Iterable[str] | None = ...) -> Mapping[str, Preferences]:
+        """Return stored preferences by subscriber."""
+        ...
+
+    def set_preferences(self, preferences: Preferences, *, now: dt.datetime) -> Preferences:
+        """Keep preferences."""
         ...
 
     def queue_notice(self, notice: Notice, ration: Ration, *, now: dt.datetime) -> Notice:
@@ -209,6 +225,13 @@ class People:
         log.info("site-stopped", subscriber=subscriber_id, site=site_id, ended=ended)
         return ended
 
+    def leave_brief(self, subscriber_id: str, kind: BriefKind, now: dt.datetime) -> None:
+        """End one kind of brief for a reader; the alerts go on. Raises InputError if there is no reader."""
+        wishes = self.store.preferences([subscriber_id]).get(subscriber_id)
+        if wishes is not None and kind in wishes.rules():
+            self.store.set_preferences(without_brief(wishes, kind), now=now)
+        log.info("brief-stopped", subscriber=subscriber_id, kind=kind.value)
+
     def acknowledge(self, episode_id: str, subscriber_id: str, now: dt.datetime) -> Episode:
         """Spare a reader the repeats of an episode, not its raises. Raises InputError across firms."""
         episode = self.store.acknowledge(subscriber_id, episode_id, now=now)
@@ -247,6 +270,17 @@ class People:
         if subscriber.standing is not Standing.SUSPENDED:
             raise InputError("subscriber", f"{subscriber.name} is {subscriber.standing}, not suspended")
         return self.welcome(subscriber, now)
+
+    def vouch(self, subscriber: Subscriber, now: dt.datetime) -> Subscriber:
+        """Let the operator confirm in the reader's place. Raises InputError if that is not awaited."""
+        if subscriber.standing is not Standing.PENDING:
+            told = STANDING_WORDS[subscriber.standing]
+            raise InputError("subscriber", f"{subscriber.name} {told}: nothing to confirm")
+        vouched = self.store.set_standing(
+            subscriber.id, Standing.ACTIVE, now=now, only_from=(Standing.PENDING,)
+        )
+        log.info("subscriber-vouched", subscriber=subscriber.id)
+        return vouched
 
 
 def morning_of(day: dt.date, zone: str) -> dt.datetime | None:

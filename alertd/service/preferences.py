@@ -12,6 +12,7 @@ from alertd.records.assessment import Level
 from alertd.records.preferences import (
     EVENING_HOUR,
     WEEKLY_HOUR,
+    BriefKind,
     Preferences,
     SitePreferences,
 )
@@ -72,6 +73,7 @@ class Wish:
     weekly_hour: int | None = None
     evening: bool | None = None
     evening_hour: int | None = None
+    evening_quiet: bool | None = None
     hand_over_to: str | None = None
     after_h: int | None = None
     units: UnitSystem | None = None
@@ -91,10 +93,33 @@ def wishes_of(store: PreferenceStore, subscriber: Subscriber) -> Preferences:
 
 
 def begin(store: PreferenceStore, reader: Subscriber, now: dt.datetime) -> Preferences | None:
-    """Keep what holds for somebody new who gets mail: one mail a site and day, the rest in a digest."""
+    """Keep what holds for somebody new who gets mail.
+
+    One mail a site and day, the rest in a digest; the week ahead on Thursday afternoons; tomorrow's windows
+    at 17:00 when there is something to say of them.
+    """
     if reader.channel is not Channel.EMAIL:
         return None
-    return store.set_preferences(replace(wishes_of(store, reader), one_a_day=True), now=now)
+    wishes = replace(
+        wishes_of(store, reader),
+        one_a_day=True,
+        weekly_hour=_waking(WEEKLY_HOUR, reader),
+        evening_hour=_waking(EVENING_HOUR, reader),
+        evening_quiet=True,
+    )
+    return store.set_preferences(wishes, now=now)
+
+
+def without_brief(wishes: Preferences, kind: BriefKind) -> Preferences:
+    """Return the preferences of somebody who wants one kind of brief no more."""
+    if kind is BriefKind.WEEKLY:
+        return replace(wishes, weekly_hour=None)
+    return replace(wishes, evening_hour=None) if kind is BriefKind.EVENING else wishes
+
+
+def _waking(hour: int, reader: Subscriber) -> int:
+    """Return the hour, or the one nearest to it outside the quiet hours."""
+    return min(max(hour, reader.wake_hour), reader.rest_hour - 1)
 
 
 def change(
@@ -147,6 +172,7 @@ def _everywhere(store: PreferenceStore, before: Preferences, wish: Wish) -> Pref
         weekly_day=before.weekly_day if wish.weekly_day is None else wish.weekly_day,
         weekly_hour=weekly_hour,
         evening_hour=_hour(wish.evening, wish.evening_hour, before.evening_hour, EVENING_HOUR),
+        evening_quiet=before.evening_quiet if wish.evening_quiet is None else wish.evening_quiet,
         hand_over_to=to,
         hand_over_after_h=after_h if to is not None else 0,
     )

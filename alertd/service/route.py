@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection, Iterable, Mapping
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from alertd.alerts.machine import opaque_id
@@ -28,13 +29,15 @@ def route(
     preferences: Mapping[str, Preferences] = NOBODY,
     told_on: Mapping[tuple[str, str], Collection[dt.date]] = NO_DAYS,
     peaks: Mapping[str, Level] = NO_PEAKS,
+    digests_on: Mapping[tuple[str, str], Collection[dt.date]] = NO_DAYS,
 ) -> list[OutboxMessage]:
     """Return one message per alert and subscriber who wants it, due in the site's waking hours.
 
     Of alerts that are told together, the strongest first, people get the first they want, which names
     the others; machines get each. What ``preferences`` ask for as a digest waits for it, and so does, for
-    those who want one mail a day, what comes on a day of ``told_on``: the local days of mails by
-    subscriber and site. What cannot wait goes at once. ``peaks`` are the highest levels told by episode.
+    those who want one mail a day, what comes on a day of ``told_on`` or ``digests_on``: the local days of
+    their mails, sent or on their way, and of digests to come, by subscriber and site. What cannot wait goes
+    at once. ``peaks`` are the highest levels told by episode.
     """
     by_site: dict[str, list[tuple[Subscription, Subscriber]]] = {}
     for subscription, subscriber in subscriptions:
@@ -42,6 +45,7 @@ def route(
             by_site.setdefault(subscription.site_id, []).append((subscription, subscriber))
     heard: set[tuple[str, str]] = set()
     days = {pair: set(local_days) for pair, local_days in told_on.items()}
+    digests = {pair: set(local_days) for pair, local_days in digests_on.items()}
     messages = []
     for alert in alerts:
         for subscription, subscriber in by_site.get(alert.site_id, ()):
@@ -51,9 +55,17 @@ def route(
                 and not suppressed(alert, subscription, now)
                 and _first_told(alert, subscriber, heard)
             ):
-                here = days.setdefault((subscriber.id, alert.site_id), set())
+                pair = (subscriber.id, alert.site_id)
+                here = MailDays(days.setdefault(pair, set()), digests.setdefault(pair, set()))
                 messages.append(_message(alert, subscriber, wishes, zones[alert.site_id], here, now))
     return messages
+
+
+class MailDays(NamedTuple):
+    """The local days on which one reader has a mail about one site, and those with a digest to come."""
+
+    alone: set[dt.date]
+    digests: set[dt.date]
 
 
 def _message(
@@ -61,17 +73,23 @@ def _message(
     subscriber: Subscriber,
     wishes: Preferences,
     zone: str,
-    days: set[dt.date],
+    days: MailDays,
     now: dt.datetime,
 ) -> OutboxMessage:
-    """Return the message, and note its day in ``days`` unless it waits for a digest."""
+    """Return the message, and note the day of its mail in ``days``: its own, or the digest it waits for."""
+    here = ZoneInfo(zone)
     due_at = waking_at(now, zone, subscriber.wake_hour, subscriber.rest_hour)
-    day = due_at.astimezone(ZoneInfo(zone)).date()
-    hour = _digest_hour(alert, subscriber, wishes, day in days)
+    day = due_at.astimezone(here).date()
+    hour = _digest_hour(alert, subscriber, wishes, day in days.alone or day in days.digests)
     if hour is None:
-        days.add(day)
+        days.alone.add(day)
     else:
-        due_at = Rule(hour, wishes.zone).next(now).at
+        rule = Rule(hour, wishes.zone)
+        due_at = rule.next(now).at
+        # Not on the morning on which a message goes by itself already.
+        while wishes.one_a_day and due_at.astimezone(here).date() in days.alone:
+            due_at = rule.next(due_at).at
+        days.digests.add(due_at.astimezone(here).date())
     return OutboxMessage(
         id=opaque_id(alert.id, subscriber.id),
         alert_id=alert.id,

@@ -20,18 +20,19 @@ from alertd.assess.chance import WARMEST_HOUR, prior_skill
 from alertd.assess.daily import KNOWN_HOURS
 from alertd.catalog.chance import load_chance
 from alertd.records.site import Site
+from alertd.records.skill import LearntCorrection, LearntErrors
 from alertd.records.weather import COLUMNS, HourlyWeather, cell_of, empty_table
 from alertd.science import days as local_days
 from alertd.science import humidity
-from alertd.science.chance import Calibration, ErrorSpread, ForecastSkill, verified_errors
+from alertd.science.chance import ErrorSpread, ForecastSkill, verified_errors
 from alertd.weather.merge import FROM_FORECAST
 
 Floats = npt.NDArray[np.floating[Any]]
 Errors = tuple[Floats, Floats, npt.NDArray[np.int64]]
 LOOK_EVERY = dt.timedelta(days=1)
 """The archive is looked at once a day; tables in between say nearly the same."""
-KEPT = dt.timedelta(days=7)
-"""How long the skill of a cell is kept before its archive is read again: it changes slowly."""
+RENEWED_AFTER = dt.timedelta(days=7)
+"""Age at which what was learnt is learnt anew: it changes slowly."""
 BELIEVED_SHARE = 0.5
 """A provider that has to fill its past from forecasts in more of its tables is not believed about it."""
 HOURLY = ("air_temperature_c", "wind_speed_m_s", "wind_gust_m_s", "wet_bulb_depression_c")
@@ -182,58 +183,147 @@ def daily_maxima(
     return {day: (float(at), float(value)) for day, at, value in zip(axis.days, begins, folded, strict=True)}
 
 
-class _Correction(NamedTuple):
-    """What was learned of a site's chances, and when."""
+class SkillBook(Protocol):
+    """Where what was learnt is kept, so that a restart or another process finds it."""
 
-    at: dt.datetime
-    windows: Calibration | None
-    spells: Calibration | None
+    def learnt_errors(
+        self, cell_keys: Iterable[str], since: dt.datetime, as_of: dt.datetime
+    ) -> Mapping[tuple[str, str], LearntErrors]:
+        """Return by cell and zone the newest errors learnt after ``since`` and no later than ``as_of``."""
+        ...
+
+    def save_errors(self, learnt: Iterable[LearntErrors]) -> None:
+        """Keep the errors."""
+        ...
+
+    def corrections(
+        self, site_ids: Iterable[str], since: dt.datetime, as_of: dt.datetime
+    ) -> Mapping[str, LearntCorrection]:
+        """Return by site the newest correction learnt after ``since`` and no later than ``as_of``."""
+        ...
+
+    def save_correction(self, learnt: LearntCorrection) -> None:
+        """Keep the correction of one site."""
+        ...
+
+    def forget_skill(self, before: dt.datetime) -> int:
+        """Drop what was learnt before then."""
+        ...
+
+
+Place = tuple[str, str]
+"""A weather cell and the zone by which its days are cut."""
+NEVER = dt.datetime.min.replace(tzinfo=dt.UTC)
+
+
+def expiry() -> dt.timedelta:
+    """Return the age at which what was learnt says nothing any more."""
+    return dt.timedelta(days=float(load_chance().learnt_expires))
+
+
+def corrected(skill: ForecastSkill, learnt: LearntCorrection | None) -> ForecastSkill:
+    """Return the skill with the corrections of one site."""
+    if learnt is None or (learnt.windows is None and learnt.spells is None):
+        return skill
+    return replace(skill, windows=learnt.windows, spells=learnt.spells)
 
 
 @dataclass
 class Skills:
-    """Looks up the skill of sites, each cell once a week.
+    """Looks up the skill of sites: what the book holds, else what the archive of their cell tells.
 
     Reading an archive takes a while: at most ``at_once`` cells are read in one call, those of the other
     sites have what was known before, or the prior, until a later call. 0: all at once.
     """
 
     archive: WeatherArchive
+    book: SkillBook
     cell_size_deg: float
     at_once: int = 0
-    _known: dict[tuple[str, str], tuple[dt.datetime, ForecastSkill]] = field(default_factory=dict)
-    _corrections: dict[str, _Correction] = field(default_factory=dict)
-
-    def correct(
-        self, site_id: str, windows: Calibration | None, spells: Calibration | None, now: dt.datetime
-    ) -> None:
-        """Correct what is told of a site's windows and spells from now on."""
-        self._corrections[site_id] = _Correction(now, windows, spells)
-
-    def due(self, sites: Iterable[Site], now: dt.datetime) -> list[Site]:
-        """Return the sites whose corrections are missing or a week old."""
-        known = self._corrections
-        return [site for site in sites if site.id not in known or now - known[site.id].at >= KEPT]
+    _known: dict[Place, tuple[dt.datetime, ForecastSkill]] = field(default_factory=dict)
 
     def of(self, sites: Sequence[Site], now: dt.datetime) -> dict[str, ForecastSkill]:
-        """Return the skill by site id, from the tables of the last weeks."""
-        places = {site.id: (self._cell_key(site), site.zone) for site in sites}
-        missing = sorted({place for place in places.values() if not self._fresh(place, now)})
-        missing = missing[: self.at_once] if self.at_once else missing
-        tables = tables_as_of(self.archive, sorted({key for key, _ in missing}), _instants(now))
-        for place in missing:
-            self._known[place] = (now, skill_of(tables[place[0]], place[1]))
-        return {site_id: self._corrected(site_id, place) for site_id, place in places.items()}
+        """Return the skill by site id as known at ``now``; writes nothing."""
+        return self._look(sites, now)[0]
 
-    def _corrected(self, site_id: str, place: tuple[str, str]) -> ForecastSkill:
-        skill = self._known[place][1] if place in self._known else prior_skill()
-        correction = self._corrections.get(site_id)
-        if correction is None or (correction.windows is None and correction.spells is None):
-            return skill
-        return replace(skill, windows=correction.windows, spells=correction.spells)
+    def renewed(self, sites: Sequence[Site], now: dt.datetime) -> dict[str, ForecastSkill]:
+        """Return the same as ``of``, and keep what had to be read from archives."""
+        found, new = self._look(sites, now)
+        self.book.save_errors(new)
+        return found
 
-    def _fresh(self, place: tuple[str, str], now: dt.datetime) -> bool:
-        return place in self._known and abs(now - self._known[place][0]) < KEPT
+    def raw(self, sites: Sequence[Site], now: dt.datetime) -> dict[str, ForecastSkill]:
+        """Return what the archive alone tells at ``now``: no corrections, nothing from the book."""
+        places = self._places(sites)
+        learnt = self._learn(sorted(set(places.values())), now)
+        return {site_id: ForecastSkill(learnt[place].errors) for site_id, place in places.items()}
+
+    def correction(self, site: Site, now: dt.datetime) -> LearntCorrection | None:
+        """Return what is in force of a site's corrections at ``now``."""
+        return self.book.corrections([site.id], now - expiry(), now).get(site.id)
+
+    def correct(self, learnt: LearntCorrection) -> None:
+        """Correct what is told of a site's windows and spells from now on."""
+        self.book.save_correction(learnt)
+
+    def forget(self, before: dt.datetime) -> None:
+        """Drop what was learnt before then."""
+        self.book.forget_skill(before)
+
+    def due(self, sites: Iterable[Site], now: dt.datetime) -> list[Site]:
+        """Return the sites whose corrections are missing or a week old, those longest without one first."""
+        found = {site.id: site for site in sites}
+        known = self.book.corrections(found, now - expiry(), now)
+        ages = {site_id: known[site_id].learnt_at if site_id in known else NEVER for site_id in found}
+        old = [site_id for site_id, at in ages.items() if at == NEVER or now - at >= RENEWED_AFTER]
+        return [found[site_id] for site_id in sorted(old, key=lambda site_id: ages[site_id])]
+
+    def _look(
+        self, sites: Sequence[Site], now: dt.datetime
+    ) -> tuple[dict[str, ForecastSkill], list[LearntErrors]]:
+        """Return the skill by site id, and what was learnt anew for it."""
+        places = self._places(sites)
+        stale = {place for place in places.values() if self._age(place, now) >= RENEWED_AFTER}
+        if stale:
+            stored = self.book.learnt_errors(sorted({key for key, _ in stale}), now - expiry(), now)
+            self._remember({place: learnt for place, learnt in stored.items() if place in stale})
+        missing = sorted(
+            (place for place in stale if self._age(place, now) >= RENEWED_AFTER),
+            key=lambda place: (dt.timedelta() - min(self._age(place, now), expiry()), place),
+        )
+        new = self._learn(missing[: self.at_once] if self.at_once else missing, now)
+        self._remember(new)
+        fixed = self.book.corrections(places, now - expiry(), now)
+        found = {
+            site_id: corrected(self._skill(place, now), fixed.get(site_id))
+            for site_id, place in places.items()
+        }
+        return found, list(new.values())
+
+    def _learn(self, places: Sequence[Place], now: dt.datetime) -> dict[Place, LearntErrors]:
+        tables = tables_as_of(self.archive, sorted({key for key, _ in places}), _instants(now))
+        return {
+            (key, zone): LearntErrors(key, zone, now, skill_of(tables[key], zone).errors)
+            for key, zone in places
+        }
+
+    def _age(self, place: Place, now: dt.datetime) -> dt.timedelta:
+        """Return how old what is known of a place is; what was learnt later than ``now`` does not count."""
+        at = self._known[place][0] if place in self._known else None
+        return dt.timedelta.max if at is None or at > now else now - at
+
+    def _skill(self, place: Place, now: dt.datetime) -> ForecastSkill:
+        if self._age(place, now) >= expiry():
+            return prior_skill()
+        return self._known[place][1]
+
+    def _remember(self, learnt: Mapping[Place, LearntErrors]) -> None:
+        """Keep one skill for all sites of a place: sites that share one are worked out together."""
+        for place, one in learnt.items():
+            self._known[place] = one.learnt_at, ForecastSkill(one.errors) if one.days else prior_skill()
+
+    def _places(self, sites: Iterable[Site]) -> dict[str, Place]:
+        return {site.id: (self._cell_key(site), site.zone) for site in sites}
 
     def _cell_key(self, site: Site) -> str:
         return cell_of(site.latitude_deg, site.longitude_deg, site.elevation_m, self.cell_size_deg).key

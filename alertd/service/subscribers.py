@@ -19,6 +19,8 @@ from alertd.records.site import Site, Subscriber, Subscription
 from alertd.service.sites import choice
 
 SECRET_LENGTH_BYTES = 32
+SECRET_FIELDS = frozenset({"secret", "old_secret"})
+"""Fields of a subscriber that are shown once when made, and never again."""
 
 
 class SubscriberBook(Protocol):

@@ -23,6 +23,8 @@ from pydantic import (
 from alertd.errors import ConfigError
 
 WEB_KEY_LENGTH_MIN = 32
+WEATHER_DAYS_MIN = 120
+"""What `alertd score` and learning read without being asked for more: 30 days, and the 60 before them."""
 DATABASE_SCHEMES = ("sqlite", "postgresql")
 
 
@@ -90,6 +92,14 @@ class DatabaseSettings(Section):
 
     url: SecretStr
     """Database URL: sqlite:///<path> or postgresql+psycopg://user@host/name. May hold a password."""
+    keep_weather_days: int = Field(default=400, ge=WEATHER_DAYS_MIN, le=3650)
+    """Days that forecasts as issued and the seasons worked out of them are kept; scores need a season."""
+    keep_answers_days: int = Field(default=7, ge=1, le=3650)
+    """Days that the providers' answers are kept."""
+    keep_letters_days: int = Field(default=180, ge=60, le=3650)
+    """Days that digests, briefs, requests to confirm and notes of returned mail are kept once settled."""
+    keep_tries_days: int = Field(default=800, ge=60, le=3650)
+    """Days that single tries to deliver are kept; alerts, their evidence and who got them stay."""
 
     @model_validator(mode="after")
     def _known_scheme(self) -> Self:
@@ -106,6 +116,17 @@ class OpenMeteoSettings(Section):
     """Key of the paid plan; without it the free, non-commercial host is asked."""
     base_url: BaseUrl | None = None
     """Scheme and host to ask; left out, the host that fits the presence of a key."""
+    ensemble_model: Annotated[str, Field(pattern=r"^[a-z0-9_]{2,60}$")] | None = None
+    """One model whose ensemble gives the spread behind chances, as icon_seamless; left out, none is asked."""
+    ensemble_base_url: BaseUrl | None = None
+    """Scheme and host to ask for the ensemble; left out, the host that fits the presence of a key."""
+
+    @property
+    def effective_ensemble_base_url(self) -> str:
+        """The host to ask for the ensemble."""
+        if self.ensemble_base_url is not None:
+            return self.ensemble_base_url
+        return f"https://{'' if self.api_key is None else 'customer-'}ensemble-api.open-meteo.com"
 
     @property
     def effective_base_url(self) -> str:
@@ -225,6 +246,8 @@ class DaemonSettings(Section):
     """Minutes from one look at the weather to the next."""
     deliver_every_s: int = Field(default=30, ge=5, le=3600)
     """Seconds from one look into the outbox to the next."""
+    operator_address: Mailbox | None = None
+    """Who is mailed once a day if messages were given up; left out, nobody is."""
 
 
 class WebSettings(Section):

@@ -224,6 +224,7 @@ def _summary(message: OutboxRow, subscriber: str, delivery: DeliveryRow | None) 
         channel=Channel(message.channel),
         state=MessageState(message.state),
         attempts=message.attempts,
-        at=None if delivery is None else delivery.at,
+        # Tries are forgotten after some years; when the message was settled is not.
+        at=message.settled_at if delivery is None else delivery.at,
         detail=message.last_error or ("" if delivery is None else delivery.detail),
     )

@@ -111,6 +111,8 @@ class SubscriberRow(Model):
     channel: Mapped[str]
     address: Mapped[str]
     secret: Mapped[str]
+    old_secret: Mapped[str]
+    old_secret_until: Mapped[dt.datetime | None]
     units: Mapped[str]
     wake_hour: Mapped[int]
     rest_hour: Mapped[int]
@@ -160,6 +162,7 @@ class PreferencesRow(Model):
     weekly_day: Mapped[int]
     weekly_hour: Mapped[int | None]
     evening_hour: Mapped[int | None]
+    evening_quiet: Mapped[bool]
     hand_over_to: Mapped[str | None] = mapped_column(ForeignKey("subscribers.id"))
     hand_over_after_h: Mapped[int]
     one_a_day: Mapped[bool]
@@ -318,6 +321,32 @@ class SeasonRow(Model):
     packed: Mapped[bytes]
 
 
+class ForecastErrorsRow(Model):
+    """How far the forecasts of one weather cell strayed, or how far an ensemble parts, at one moment."""
+
+    __tablename__ = "forecast_errors"
+    cell_key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    zone: Mapped[str] = mapped_column(String(64), primary_key=True)
+    learnt_at: Mapped[dt.datetime] = mapped_column(primary_key=True)
+    model: Mapped[str] = mapped_column(String(64), primary_key=True, default="", server_default="")
+    days: Mapped[int]
+    spreads: Mapped[dict[str, Any]]
+
+
+class ChanceCorrectionRow(Model):
+    """How the chances told of one site are to be corrected, as known at one moment."""
+
+    __tablename__ = "chance_corrections"
+    site_id: Mapped[str] = mapped_column(ForeignKey("sites.id", ondelete="CASCADE"), primary_key=True)
+    learnt_at: Mapped[dt.datetime] = mapped_column(primary_key=True)
+    window_pairs: Mapped[int]
+    window_intercept: Mapped[float | None]
+    window_slope: Mapped[float | None]
+    spell_pairs: Mapped[int]
+    spell_intercept: Mapped[float | None]
+    spell_slope: Mapped[float | None]
+
+
 class EpisodeRow(Model):
     """One stretch of one condition; at most one open per (site, kind, subject)."""
 
@@ -372,8 +401,8 @@ class OutboxRow(Model):
     """One alert on its way to one subscriber.
 
     ``ready_at`` is when a worker may take it: ``due_at`` while pending, ``lease_until`` while leased,
-    nothing once settled, nor while it waits for a digest. One narrow index over it finds the work however
-    much has piled up.
+    nothing once settled, nor while it waits for a digest. Narrow indexes over it find the work however
+    much has piled up, there or in another channel.
     """
 
     __tablename__ = "outbox"
@@ -402,6 +431,10 @@ _UNSETTLED = OutboxRow.ready_at.is_not(None)
 Index(
     "ix_outbox_ready", OutboxRow.ready_at, OutboxRow.id, sqlite_where=_UNSETTLED, postgresql_where=_UNSETTLED
 )
+Index(
+    "ix_outbox_channel_ready", OutboxRow.channel, OutboxRow.ready_at, OutboxRow.id,
+    sqlite_where=_UNSETTLED, postgresql_where=_UNSETTLED,
+)  # fmt: skip
 Index("ix_outbox_expires", OutboxRow.expires_at, sqlite_where=_UNSETTLED, postgresql_where=_UNSETTLED)
 _FOR_DIGEST = (OutboxRow.state == "pending") & OutboxRow.ready_at.is_(None)
 Index("ix_outbox_for_digest", OutboxRow.due_at, sqlite_where=_FOR_DIGEST, postgresql_where=_FOR_DIGEST)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Select, case, func, insert, not_, or_, select, update
 from sqlalchemy.orm import Session
@@ -25,6 +25,8 @@ from alertd.store.rows import (
     subscriber_record,
 )
 
+Row = TypeVar("Row", AlertRow, SiteRow, SubscriberRow)
+Record = TypeVar("Record")
 CRASH_LIMIT = 5
 SUSPECT_AFTER = 2
 """Lapsed leases in a row after which a message is lent alone, so that the next crash is its own."""
@@ -102,21 +104,20 @@ class Outbox(Desk):
 
     def parcels(self, messages: Sequence[OutboxMessage]) -> list[Parcel]:
         """Return each message with its alert, site and subscriber, in the order given."""
-        by_id = {message.id: message for message in messages}
-        question = (
-            select(OutboxRow.id, AlertRow, SiteRow, SubscriberRow)
-            .join(AlertRow, AlertRow.id == OutboxRow.alert_id)
-            .join(SiteRow, SiteRow.id == AlertRow.site_id)
-            .join(SubscriberRow, SubscriberRow.id == OutboxRow.subscriber_id)
-        )
-        found: dict[str, Parcel] = {}
         with self._read() as session:
-            for chunk in in_chunks(by_id):
-                for key, alert, site, subscriber in session.execute(question.where(OutboxRow.id.in_(chunk))):
-                    found[key] = Parcel(
-                        by_id[key], alert_record(alert), site_record(site), subscriber_record(subscriber)
-                    )
-        return [found[message.id] for message in messages if message.id in found]
+            # Each alert is read once, however many its readers are.
+            alerts = _read_all(session, AlertRow, (one.alert_id for one in messages), alert_record)
+            sites = _read_all(session, SiteRow, (one.site_id for one in alerts.values()), site_record)
+            readers = _read_all(
+                session, SubscriberRow, (one.subscriber_id for one in messages), subscriber_record
+            )
+        return [
+            Parcel(one, alert, sites[alert.site_id], readers[one.subscriber_id])
+            for one in messages
+            if (alert := alerts.get(one.alert_id)) is not None
+            and alert.site_id in sites
+            and one.subscriber_id in readers
+        ]
 
     def settle(self, settlements: Sequence[Settlement]) -> list[bool]:
         """Record what became of each message, all in one transaction.
@@ -240,6 +241,16 @@ class Outbox(Desk):
         question = select(func.min(OutboxRow.due_at)).where(OutboxRow.ready_at.is_not(None))
         with self._read() as session:
             return session.scalar(question)
+
+
+def _read_all(
+    session: Session, table: type[Row], ids: Iterable[str], record: Callable[[Row], Record]
+) -> dict[str, Record]:
+    found: dict[str, Record] = {}
+    for chunk in in_chunks(sorted(set(ids))):
+        for row in session.scalars(select(table).where(table.id.in_(chunk))):
+            found[row.id] = record(row)
+    return found
 
 
 def _held(session: Session, messages: Iterable[OutboxMessage]) -> set[str]:

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from sqlalchemy import and_, delete, exists, func, or_, select
+from sqlalchemy import and_, delete, exists, func, select
 from sqlalchemy.orm import aliased
 
 from alertd.errors import InputError
@@ -31,7 +31,10 @@ from alertd.store.models import (
 from alertd.store.rows import alert_record, site_record, subscriber_record
 from alertd.store.sites import missing_text
 
+UNDER_WAY = dt.timedelta(days=14)
+"""No alert is on its way for longer: retries end after five days, and a digest leaves every day."""
 _SENT = MessageState.SENT.value
+_ON_ITS_WAY = (MessageState.PENDING.value, MessageState.LEASED.value, _SENT)
 
 
 class PreferenceBook(Desk):
@@ -58,6 +61,7 @@ class PreferenceBook(Desk):
                     weekly_day=kept.weekly_day,
                     weekly_hour=kept.weekly_hour,
                     evening_hour=kept.evening_hour,
+                    evening_quiet=kept.evening_quiet,
                     hand_over_to=kept.hand_over_to,
                     hand_over_after_h=kept.hand_over_after_h,
                     one_a_day=kept.one_a_day,
@@ -96,23 +100,47 @@ class PreferenceBook(Desk):
                     found[row.subscriber_id] = _preferences(row, sites.get(row.subscriber_id, {}))
         return found
 
-    def told_since(self, site_ids: Iterable[str], since: dt.datetime) -> set[tuple[str, str, dt.datetime]]:
-        """Return (subscriber, site, due) of what was queued to go by itself since an instant."""
-        question = (
-            select(OutboxRow.subscriber_id, AlertRow.site_id, OutboxRow.due_at)
-            .join(AlertRow, AlertRow.id == OutboxRow.alert_id)
-            .where(
-                OutboxRow.due_at >= since,
-                OutboxRow.digest_id.is_(None),
-                or_(OutboxRow.ready_at.is_not(None), OutboxRow.state == _SENT),
-            )
+    def told_since(
+        self, site_ids: Iterable[str], since: dt.datetime
+    ) -> set[tuple[str, str, dt.datetime, bool]]:
+        """Return (subscriber, site, when, waits) of what readers got, or are to get, since an instant.
+
+        What goes by itself or ``waits`` for a digest counts from when it is due, what was told in a digest
+        from when that left.
+        """
+        alone = and_(
+            OutboxRow.due_at >= since, OutboxRow.digest_id.is_(None), OutboxRow.state.in_(_ON_ITS_WAY)
         )
-        found: set[tuple[str, str, dt.datetime]] = set()
+        waits = and_(OutboxRow.state == MessageState.PENDING.value, OutboxRow.ready_at.is_(None))
+        in_digest = and_(
+            OutboxRow.digest_id.is_not(None), OutboxRow.state == _SENT, OutboxRow.settled_at >= since
+        )
+        found: set[tuple[str, str, dt.datetime, bool]] = set()
         with self._read() as session:
             for chunk in in_chunks(site_ids):
-                rows = session.execute(question.where(AlertRow.site_id.in_(chunk)))
-                found.update((reader, site, due_at) for reader, site, due_at in rows)
+                for at, which in ((OutboxRow.due_at, alone), (OutboxRow.settled_at, in_digest)):
+                    rows = session.execute(
+                        select(OutboxRow.subscriber_id, AlertRow.site_id, at, waits)
+                        .join(AlertRow, AlertRow.id == OutboxRow.alert_id)
+                        .where(which, AlertRow.site_id.in_(chunk), AlertRow.made_at >= since - UNDER_WAY)
+                    )
+                    found.update((reader, site, due, bool(late)) for reader, site, due, late in rows if due)
         return found
+
+    def mails_since(self, since: dt.datetime) -> Mapping[str, int]:
+        """Return how many mails and posts each subscriber got since an instant, digests and briefs too."""
+        counted: Counter[str] = Counter()
+        by_itself = OutboxRow.digest_id.is_(None)
+        with self._read() as session:
+            for row, only in ((OutboxRow, by_itself), (BriefRow, None), (NoticeRow, None)):
+                question = select(row.subscriber_id, func.count()).where(
+                    row.state == _SENT, row.settled_at >= since
+                )
+                if only is not None:
+                    question = question.where(only)
+                for reader, count in session.execute(question.group_by(row.subscriber_id)):
+                    counted[reader] += count
+        return counted
 
     def unacknowledged(
         self, subscriber_id: str, to_id: str, due_after: dt.datetime, due_until: dt.datetime
@@ -212,6 +240,7 @@ def _preferences(row: PreferencesRow, sites: Mapping[str, SitePreferences]) -> P
         weekly_day=row.weekly_day,
         weekly_hour=row.weekly_hour,
         evening_hour=row.evening_hour,
+        evening_quiet=row.evening_quiet,
         hand_over_to=row.hand_over_to,
         hand_over_after_h=row.hand_over_after_h,
         one_a_day=row.one_a_day,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, cast
 
 from alertd.records.alert import Alert, AlertKind, Change, Episode, MessageState, OutboxMessage
@@ -78,10 +79,16 @@ def site_record(row: SiteRow) -> Site:
         materials=tuple(row.materials),
         method=Method(row.method),
         profile=Profile(row.profile),
-        limits=dict(row.limits),
+        limits={name: _limit(kept)[0] for name, kept in row.limits.items()},
+        limit_reasons={name: why for name, kept in row.limits.items() if (why := _limit(kept)[1])},
         biofix=row.biofix,
         active=row.active,
     )
+
+
+def _limit(kept: float | Mapping[str, Any]) -> tuple[float, str]:
+    """Return a limit with its reason; one without a reason is kept as the bare number."""
+    return (kept["value"], kept["reason"]) if isinstance(kept, Mapping) else (kept, "")
 
 
 def site_values(site: Site) -> Values:
@@ -97,7 +104,10 @@ def site_values(site: Site) -> Values:
         "materials": list(site.materials),
         "method": site.method.value,
         "profile": site.profile.value,
-        "limits": dict(site.limits),
+        "limits": {
+            name: {"value": value, "reason": why} if (why := site.limit_reasons.get(name)) else value
+            for name, value in site.limits.items()
+        },
         "biofix": site.biofix,
         "active": site.active,
     }
@@ -118,11 +128,13 @@ def subscriber_record(row: SubscriberRow) -> Subscriber:
         active=row.active,
         standing=Standing(row.standing),
         standing_at=row.standing_at,
+        old_secret=row.old_secret,
+        old_secret_until=row.old_secret_until,
     )
 
 
 def subscriber_values(subscriber: Subscriber) -> Values:
-    """Return the columns of a subscriber, without id, firm, standing and times."""
+    """Return the columns of a subscriber, without id, firm, standing, times and the old secret."""
     return {
         "name": subscriber.name,
         "name_key": name_key(subscriber.name),

@@ -17,16 +17,33 @@ from alertd.store.notices import Notices
 from alertd.store.outbox import Outbox
 from alertd.store.people import People
 from alertd.store.preferences import PreferenceBook
+from alertd.store.pruning import Pruning
 from alertd.store.responses import Responses
 from alertd.store.schema import Fit, current_revision, head_revision, misfit, schema_fit, upgrade
 from alertd.store.sites import Sites
+from alertd.store.skills import SkillBook
 from alertd.store.subscribers import Subscribers
 from alertd.store.ticks import Ticks
+from alertd.store.undelivered import Undelivered
 from alertd.store.weather import Weather
 
 
 class Store(
-    Sites, Subscribers, People, PreferenceBook, Notices, Briefs, Bounces, Weather, Alerts, Outbox, Ticks, Care
+    Sites,
+    Subscribers,
+    People,
+    PreferenceBook,
+    Notices,
+    Briefs,
+    Bounces,
+    Weather,
+    SkillBook,
+    Alerts,
+    Outbox,
+    Undelivered,
+    Pruning,
+    Ticks,
+    Care,
 ):
     """Everything alertd remembers. Safe to share between threads; close it when done."""
 

@@ -41,6 +41,8 @@ class Subscribers(Desk):
                 removed_at=None,
                 standing=kept.standing.value,
                 standing_at=now,
+                old_secret="",
+                old_secret_until=None,
                 **subscriber_values(kept),
             )
             session.add(row)
@@ -57,6 +59,35 @@ class Subscribers(Desk):
                 setattr(row, column, value)
             row.changed_at = now
             return subscriber
+
+    def rotate_secret(
+        self, subscriber_id: str, secret: str, *, old_until: dt.datetime, now: dt.datetime
+    ) -> Subscriber:
+        """Give a subscriber a new secret and keep the one before until an instant.
+
+        Raises InputError for an unknown id, and while the secret before the last change still holds: a
+        receiver that knows only that one would be cut off.
+        """
+        with self._write() as session:
+            row = _find(session, subscriber_id, None)
+            if subscriber_record(row).secrets_at(now)[1:]:
+                raise InputError(
+                    "subscriber",
+                    f"the last change of secret of {row.name} is not over; end it with --finish once the "
+                    "receiver has the new secret",
+                )
+            row.old_secret, row.old_secret_until = row.secret, old_until
+            row.secret, row.changed_at = secret, now
+            return subscriber_record(row)
+
+    def drop_old_secrets(self, now: dt.datetime, subscriber_id: str | None = None) -> int:
+        """Forget the old secrets whose time is over, or that of one subscriber at once; returns how many."""
+        over = SubscriberRow.old_secret_until <= now
+        question = update(SubscriberRow).where(SubscriberRow.old_secret != "")
+        question = question.where(over if subscriber_id is None else SubscriberRow.id == subscriber_id)
+        dropped = question.values(old_secret="", old_secret_until=None).returning(SubscriberRow.id)
+        with self._write() as session:
+            return len(session.scalars(dropped).all())
 
     def remove_subscriber(
         self, id_or_name: str, *, now: dt.datetime, firm_id: str = DEFAULT_FIRM

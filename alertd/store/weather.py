@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Mapping
 
 from sqlalchemy import delete, func, select
+from sqlalchemy.orm import aliased
 
 from alertd.records.weather import HOUR, HourlyWeather, WeatherCell
 from alertd.store.desk import Desk, in_chunks
@@ -59,14 +60,19 @@ class Weather(Desk):
             rows = session.scalars(question.order_by(WeatherRow.fetched_at, WeatherRow.id))
             return [_record(row) for row in rows]
 
-    def forget_weather(self, fetched_before: dt.datetime) -> int:
-        """Drop tables fetched before then, but never a cell's newest one. Returns how many."""
-        newest = select(func.max(WeatherRow.id)).group_by(WeatherRow.cell_key)
-        question = (
-            delete(WeatherRow)
-            .where(WeatherRow.fetched_at < fetched_before, WeatherRow.id.not_in(newest))
-            .returning(WeatherRow.id)
+    def forget_weather(self, fetched_before: dt.datetime, *, most: int | None = None) -> int:
+        """Drop tables fetched before then, never a cell's newest; ``most`` at once. Returns how many."""
+        other = aliased(WeatherRow)
+        newer = select(other.id).where(
+            other.cell_key == WeatherRow.cell_key, other.fetched_at > WeatherRow.fetched_at
         )
+        old = (
+            select(WeatherRow.id)
+            .where(WeatherRow.fetched_at < fetched_before, newer.exists())
+            .order_by(WeatherRow.fetched_at)
+            .limit(most)
+        )
+        question = delete(WeatherRow).where(WeatherRow.id.in_(old)).returning(WeatherRow.id)
         with self._write() as session:
             return len(session.scalars(question.execution_options(synchronize_session=False)).all())
 

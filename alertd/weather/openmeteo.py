@@ -144,7 +144,7 @@ def parse_forecast(
     hourly = mapping(answer.get("hourly"), NAME, "'hourly'")
     units = sub_mapping(answer, "hourly_units")
     dropped: Counter[str] = Counter()
-    stamps_s = _stamps(sequence(hourly.get("time"), NAME, "'hourly.time'"), answer)
+    stamps_s = stamps_of(sequence(hourly.get("time"), NAME, "'hourly.time'"), answer)
     columns = _columns(hourly, units, len(stamps_s), dropped)
     matrix = np.column_stack(list(columns.values())) if columns else np.empty((len(stamps_s), 0))
     keep = rising_stamps(stamps_s, matrix, now, dropped)
@@ -162,7 +162,7 @@ def parse_forecast(
     return HourlyWeather(cell, NAME, fetched_at, fetched_at, table, ATTRIBUTION, counts(dropped))
 
 
-def _stamps(times: list[object], answer: Mapping[str, object]) -> IntArray:
+def stamps_of(times: list[object], answer: Mapping[str, object]) -> IntArray:
     """Return epoch seconds; -1 where unreadable.
 
     A text stamp is local time with the one fixed offset that the answer names, whatever the zone's

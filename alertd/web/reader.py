@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError
 from alertd.records.alert import Episode
+from alertd.records.preferences import BriefKind
 from alertd.records.site import Site, Standing, Subscriber, Subscription
 from alertd.service.links import EVERYTHING, Link, LinkFault, Links, Purpose
 from alertd.service.people import SNOOZE_MAX, People, morning_of
@@ -16,6 +17,8 @@ from alertd.web.pages import Button, DayField, Page, long_day
 
 QUIET_DAYS = (3, 7, 14)
 END = "end"
+BRIEFS: Mapping[str, str] = {BriefKind.WEEKLY: "weekly brief", BriefKind.EVENING: "evening brief"}
+"""What a stop link may name instead of a site: no id of a site looks like that."""
 GONE = Page(
     "This link does not work",
     ("Perhaps it was cut off: copy the whole of it from the mail. Or open the link in the newest mail.",),
@@ -105,6 +108,13 @@ class Reader:
             return _stopped_all()
         everything = self.links.token(Purpose.STOP, reader.id, EVERYTHING, None)
         all_of_them = Button("Stop all mails to me", to=everything, main=link.target == EVERYTHING)
+        brief = BRIEFS.get(link.target)
+        if brief is not None:
+            return Page(
+                f"Stop the {brief}?",
+                ("Alerts about your sites still come.",),
+                (Button(f"Stop the {brief}"), all_of_them),
+            )
         site = None if link.target == EVERYTHING else self._site_of(reader, link.target)
         if site is None:
             return Page("Stop all mails?", ("No more alerts about any site.",), (all_of_them,))
@@ -121,6 +131,11 @@ class Reader:
         if link.target == EVERYTHING:
             self.people.leave(reader.id, now)
             return _stopped_all()
+        if link.target in BRIEFS:
+            self.people.leave_brief(reader.id, BriefKind(link.target), now)
+            return Page(
+                "Done", (f"The {BRIEFS[link.target]} ends here.", "Alerts about your sites still come.")
+            )
         site = self._site_of(reader, link.target)
         self.people.leave_site(reader.id, link.target, now)
         about = site.name if site is not None else "this site"

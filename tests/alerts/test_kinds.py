@@ -8,6 +8,7 @@ import itertools
 
 import pytest
 
+from alertd.alerts.evidence import pressures
 from alertd.alerts.instead import instead_of_spraying
 from alertd.catalog.materials import load_materials
 from alertd.records.alert import Alert, AlertKind, Change
@@ -519,3 +520,11 @@ def test_every_alert_knows_a_sentence_for_others_to_name_it() -> None:
         assert sentence.endswith(".")
         assert 15 < len(sentence) < 200
     assert told[0].change is Change.OPENED
+
+
+def test_evidence_says_where_the_growth_figures_of_a_mite_are_provisional() -> None:
+    found = pressures([pressure(key) for key in ("twospotted", "spruce", "european_red")], SITE)
+    told = {one["species"]: one.get("provisional") for one in found}
+    assert told["twospotted"] is None
+    assert "no curve is published" in str(told["spruce"])
+    assert "hot end is provisional" in str(told["european_red"])

@@ -14,6 +14,7 @@ import pandas as pd
 from alertd.assess.batch import Batch, SiteWeather, batches
 from alertd.assess.site import assess
 from alertd.records.assessment import Assessment, MitePressure, WaterStatus
+from alertd.records.observation import WaterObservation
 from alertd.records.season import SeasonState
 from alertd.records.site import Irrigation, Planting, Site
 from alertd.records.weather import COLUMNS, HourlyWeather, cell_of, empty_table
@@ -115,6 +116,7 @@ class Watch:
     ahead_h: int = 240
     seasons: dict[str, SeasonState] = field(default_factory=dict)
     found: dict[str, Assessment] = field(default_factory=dict)
+    observed: tuple[WaterObservation, ...] = ()
 
     def batch(self, now: dt.datetime) -> Batch:
         (batch,) = self.batches(now)
@@ -125,7 +127,7 @@ class Watch:
 
     def member(self, site: Site, now: dt.datetime) -> SiteWeather:
         weather = seen_at(self.truth, now, self.past_h, self.ahead_h, site)
-        return SiteWeather(site, weather, self.seasons.get(site.id))
+        return SiteWeather(site, weather, self.seasons.get(site.id), self.observed)
 
     def look(self, *instants: dt.datetime) -> Assessment:
         """Run a cycle at each instant; returns the last assessment of the first site."""

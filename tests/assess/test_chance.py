@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import itertools
 from dataclasses import replace
@@ -193,3 +194,12 @@ def test_the_prior_grows_with_lead_time_and_the_rule_is_that_of_the_catalog() ->
     rule = spell_rule()
     assert (rule.hot_days, rule.window) == (5, 7)
     assert float(load_chance().least) < 0.05
+
+
+def test_an_assessment_says_how_many_verified_days_its_chances_rest_on() -> None:
+    assert assessed(weather_of_days(25)).chance_days == 0
+    own = dict(prior_skill().errors)
+    own["wind_speed_m_s"] = dataclasses.replace(
+        own["wind_speed_m_s"], days=(23, *own["wind_speed_m_s"].days[1:])
+    )
+    assert assessed(weather_of_days(25), skill=ForecastSkill(own)).chance_days == 23

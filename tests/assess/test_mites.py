@@ -297,3 +297,14 @@ def test_every_species_of_the_catalog_has_a_phase_code_that_the_records_know() -
     site = replace(SITE, plantings=tuple(planting(host, host) for host in hosts))
     found = Watch(truth_of(JUNE, [HOT] * 40), [site]).look(at(JUNE + 12 * DAY))
     assert {one.species for one in found.pressures} == set(load_species())
+
+
+def test_abundance_grows_with_the_weather_and_is_untold_while_a_species_rests() -> None:
+    site = replace(SITE, plantings=(planting(), planting("spruce", "p2")))
+    watch = Watch(truth_of(JUNE, [HOT] * 60), [site], past_h=2 * 24)
+    found = [watch.look(now) for now in days_of(JUNE + 2 * DAY, 15)]
+    many = [pressure_of(one, "twospotted").abundance for one in found]
+    assert all(one is not None and one > 0.0 for one in many)
+    assert (many[-1] or 0.0) > 10.0 * (many[0] or 0.0)
+    assert pressure_of(found[-1], "spruce").phase is Phase.SUMMER_REST
+    assert pressure_of(found[-1], "spruce").abundance is None

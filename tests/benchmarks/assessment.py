@@ -4,12 +4,16 @@ Run as ``python tests/benchmarks/assessment.py [SITES]``. Every species has a ho
 material group is used, and 18 days of hours are new to the season. All figures are processor time of one
 thread, the best of a few rounds. The script's numbers are compared with ours before anything is timed.
 
+The cycle step is what the service makes of the same tables, the database apart: assessed, decided, and the
+season packed for storing. The collector of circular garbage is set as the daemon sets it when it starts.
+
 The inputs are copied in two ways: the weather tables as they come, and their bare numbers as one block
 of memory. The second is what no assessment that makes records can come near to.
 """
 
 from __future__ import annotations
 
+import resource
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -17,11 +21,15 @@ from pathlib import Path
 
 import numpy as np
 
+from alertd.alerts.decide import decide
 from alertd.assess import chance, site, spraying
 from alertd.assess.batch import SiteWeather, batches
 from alertd.assess.spray_hours import drought_of
+from alertd.daemon.memory import settle
 from alertd.records.assessment import Assessment
 from alertd.records.weather import COLUMNS, FLAGS
+from alertd.service.judge import judge
+from alertd.store.packing import pack_season
 
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
@@ -101,6 +109,27 @@ def stages(given: Sequence[SiteWeather]) -> dict[str, float]:
     return {name: best(step, 3) for name, step in steps.items()}
 
 
+def cycle_steps(given: Sequence[SiteWeather]) -> dict[str, float]:
+    """Return the processor time of each part of a cycle step, in seconds."""
+    (judged,) = judge(given, NOW)
+    found = judged.assessments
+    if judged.failed or len(found) != len(given):
+        raise AssertionError(f"sites failed: {judged.failed}")
+    steps: dict[str, Callable[[], object]] = {
+        "judge: assessments and seasons": lambda: list(judge(given, NOW)),
+        "decide: episodes and alerts": lambda: [
+            decide(member.site, found[member.site.id], (), (), NOW) for member in given
+        ],
+        "pack the seasons": lambda: [pack_season(state) for state in judged.seasons],
+    }
+    return {name: best(step, 3) for name, step in steps.items()}
+
+
+def peak_mb() -> float:
+    """Return the most memory that this process has held so far, in MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
 def copies(given: Sequence[SiteWeather]) -> tuple[float, float]:
     """Return the time of copying the tables, and of copying their numbers alone as one array."""
     tables = [member.weather.table for member in given]
@@ -121,7 +150,12 @@ def verdict(ratio: float, bar: float, at_least: bool) -> str:
 
 def main(sites: int) -> None:
     """Print the figures."""
+    settle()
     given = members(sites)
+    with_tables_mb = peak_mb()
+    kept = full(given)
+    with_records_mb = peak_mb()
+    del kept
     (batch,) = batches(given[:2], NOW)
     print(f"compared with the script: {compare(given[:COMPARED])} numbers on {COMPARED} sites, all equal")
     print(
@@ -130,15 +164,23 @@ def main(sites: int) -> None:
     )
     ours = best(lambda: full(given), 3) / sites
     steps = stages(given)
+    cycle = cycle_steps(given)
     script = best(lambda: [assess_site(one, NOW, 1) for one in given[:COMPARED]], 2) / COMPARED
     of_tables, of_numbers = (seconds / sites for seconds in copies(given))
     print(f"  full assessment            {ours * 1e6:10.1f} us   {1.0 / ours:10.0f} sites/s")
     for name, seconds in steps.items():
         print(f"    {name:56s} {seconds / sites * 1e6:10.1f} us")
+    print(f"  cycle step, without database {sum(cycle.values()) / sites * 1e6:8.1f} us")
+    for name, seconds in cycle.items():
+        print(f"    {name:56s} {seconds / sites * 1e6:10.1f} us")
     print(f"  plain pandas script        {script * 1e6:10.1f} us   {1.0 / script:10.1f} sites/s")
     print(f"  copying the tables         {of_tables * 1e6:10.1f} us")
     print(f"  copying the bare numbers   {of_numbers * 1e6:10.1f} us")
     print(f"script / assessment          {script / ours:10.1f}   {verdict(script / ours, SCRIPT_BAR, True)}")
+    print(
+        f"memory at its peak           {with_records_mb:8.0f} MB   {with_tables_mb:.0f} MB before, "
+        f"{(with_records_mb - with_tables_mb) * 1024.0 / sites:.0f} KB a site more"
+    )
     for name, copy in (("tables", of_tables), ("bare numbers", of_numbers)):
         ratio = ours / copy
         print(f"assessment / copy of the {name:12s} {ratio:8.1f}   {verdict(ratio, COPY_BAR, False)}")

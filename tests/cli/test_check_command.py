@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from alertd.demo.sink import MailSink
+from alertd.store.store import open_store
 from alertd.weather.replay import Fault, ReplayServer, Trouble
-from tests.cli.conftest import Program
+from tests.cli.conftest import NOW, Program
+from tests.store.builders import make_alert, make_episode, make_message
 
 pytestmark = pytest.mark.enable_socket
 
@@ -152,3 +154,26 @@ def test_a_missing_contact_is_a_fault_of_the_settings(ready: Program) -> None:
     ready.env["ALERTD_WEATHER__PROVIDERS"] = "openmeteo,metno"
     ready.env["ALERTD_WEATHER__METNO__BASE_URL"] = "http://127.0.0.1:9"
     assert "weather.contact" in faults(ready)["settings"][0]
+
+
+def test_messages_that_were_given_up_are_told_until_the_operator_has_seen_to_them(ready: Program) -> None:
+    ready.done("subscriber", "add", "Crew", "--email", "crew@example.com", "--all-sites")
+    with open_store(f"sqlite:///{ready.folder / 'alertd.db'}") as store:
+        (site,), (reader,) = store.sites(), store.subscribers()
+        store.commit_decisions(
+            episodes=[make_episode(site.id)],
+            alerts=[make_alert(site.id)],
+            messages=[make_message(reader.id)],
+            now=NOW,
+        )
+        (leased,) = store.lease(NOW, "one", 9, 60)
+        store.mark_dead(leased, NOW, "550 gone")
+    found = faults(ready)
+    assert list(found) == ["outbox"]
+    assert "550 gone" in found["outbox"][0]
+    assert "alertd outbox list" in found["outbox"][1]
+    ready.done("outbox", "discard", "m1")
+    assert faults(ready) == {}
+    assert "daemon.operator_address" in ready.done("check")
+    ready.env["ALERTD_DAEMON__OPERATOR_ADDRESS"] = "operator@example.com"
+    assert "operator@example.com is told once a day" in ready.done("check")

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import datetime as dt
 import os
 import sqlite3
 from contextlib import closing
@@ -8,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from alertd.store.store import open_store
-from tests.cli.conftest import Program
+from tests.cli.conftest import NOW, Program
+from tests.store.builders import make_weather
 
 
 def database(program: Program) -> Path:
@@ -92,3 +94,16 @@ def test_a_backup_never_replaces_a_file(watching: Program) -> None:
     (watching.folder / "copy.db").write_text("precious")
     assert "exists already" in watching.refused(74, "backup", "copy.db")
     assert (watching.folder / "copy.db").read_text() == "precious"
+
+
+def test_pruning_says_what_went_and_keeps_what_the_settings_say(watching: Program) -> None:
+    assert "Nothing is old enough" in watching.done("db", "prune")
+    with open_store(f"sqlite:///{database(watching)}") as store:
+        store.save_weather([make_weather(NOW - dt.timedelta(days=days)) for days in (0, 150, 500)])
+    told = watching.done("db", "prune")
+    assert "forecasts dropped  1" in told
+    assert "seasons" not in told
+    watching.env["ALERTD_DATABASE__KEEP_WEATHER_DAYS"] = "120"
+    assert "forecasts dropped  1" in watching.done("db", "prune")
+    watching.env["ALERTD_DATABASE__KEEP_WEATHER_DAYS"] = "30"
+    assert "keep_weather_days" in watching.refused(78, "db", "prune")

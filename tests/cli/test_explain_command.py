@@ -1,13 +1,19 @@
 from __future__ import annotations
 
+import datetime as dt
 import json
 
 import pytest
 
-from tests.cli.conftest import Program
+from alertd.delivery.message import StopNotice
+from alertd.delivery.render import render
+from alertd.records.site import Channel, Subscriber
+from alertd.store.store import open_store
+from tests.cli.conftest import Clock, Program
 
 pytestmark = pytest.mark.enable_socket
 HOUR = "2026-07-15T09:00"
+STOP = StopNotice("alerts@example.com")
 
 
 @pytest.mark.parametrize("columns", ["80", "120"])
@@ -83,3 +89,23 @@ def test_a_material_without_an_hour_is_refused(fetched: Program) -> None:
 
 def test_a_site_without_weather_is_a_passing_failure(watching: Program) -> None:
     assert "alertd cycle" in watching.refused(75, "explain", "Invented Court")
+
+
+def test_the_command_under_a_message_finds_the_numbers_of_that_message(
+    fetched: Program, clock: Clock
+) -> None:
+    with open_store(str(fetched.env["ALERTD_DATABASE__URL"])) as store:
+        (site,) = store.sites()
+        alert = next(one.alert for one in store.history(site.id) if "pressures" in one.alert.evidence)
+    told = render(alert, site, Subscriber("r", "Invented Reader", Channel.EMAIL, "r@example.org"), STOP).text
+    (command,) = (line.split() for line in told.splitlines() if line.startswith("  alertd explain "))
+    clock.now += dt.timedelta(hours=30)
+    fetched.done("cycle")
+    found = json.loads(fetched.done(*command[1:], "--json"))
+    scores = {one["species"]: round(one["score"], 1) for one in found["pressures"]}
+    for one in alert.evidence["pressures"]:
+        assert scores[one["species"]] == one["score"]
+    if "spell" in alert.evidence:
+        assert round(found["spells"][0]["spell"]["chance"], 2) == alert.evidence["spell"]["chance"]
+    later = json.loads(fetched.done("explain", site.id, "--json"))
+    assert later["made_at"] != found["made_at"]

@@ -2,9 +2,11 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 
 import pytest
 
+from alertd.weather.replay import ReplayServer
 from tests.cli.conftest import NOW, Clock, Program
 
 pytestmark = pytest.mark.enable_socket
@@ -111,3 +113,47 @@ def test_old_weather_says_so_and_opens_nothing(fetched: Program, clock: Clock) -
     assert "too old" in told
     document = json.loads(fetched.done("outlook", "Invented Court", "--json"))
     assert not any(hour["open"] for one in document["materials"] for hour in one["hours"])
+
+
+def test_the_chance_of_a_spell_is_told_in_tens_and_as_what_it_is(fetched: Program) -> None:
+    document = json.loads(fetched.done("outlook", "Invented Court", "--json"))
+    assert document["chance_days"] == 0
+    assert document["spells"][0]["chance"] > 0.9
+    told = " ".join(fetched.done("outlook", "Invented Court").split())
+    assert "at least the first level: over 90%, from the forecast alone; no promise" in told
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_the_chance_of_each_window_is_told_in_tens_and_as_what_it_is(
+    watching: Program, world: ReplayServer, clock: Clock, units: str
+) -> None:
+    clock.now = dt.datetime(2026, 6, 22, 12, 10, tzinfo=dt.UTC)
+    watching.env |= {"ALERTD_WEATHER__OPENMETEO__BASE_URL": world.openmeteo_url, "COLUMNS": "80"}
+    watching.done("cycle")
+    document = json.loads(watching.done("outlook", "Invented Court", "--json"))
+    windows = [one for material in document["materials"] for one in material["windows"]]
+    assert windows
+    assert all(one["chance"] is not None for one in windows)
+    lines = watching.done("outlook", "Invented Court", "--units", units).splitlines()
+    shown = [sign for line in lines for sign in re.findall(r"[~<>](\d0)%", line) if line[2:5].istitle()]
+    assert len(shown) >= len(windows) // 2, "each window in the grid, unless the line is full"
+    told = " ".join(" ".join(lines).split())
+    assert re.search(r"First window: .*? \(\d+ h, chance (about \d0|over 90|under 10)%", told)
+    assert "likeliest hours of that window stay open, from the forecast alone; no promise" in told
+
+
+def test_what_the_population_model_says_is_told_for_species_that_are_active(fetched: Program) -> None:
+    document = json.loads(fetched.done("outlook", "Invented Court", "--json"))
+    found = {one["species"]: one for one in document["populations"]}
+    active, resting = found["twospotted"], found["spruce"]
+    assert active["abundance"] > 0.0
+    assert 0.0 < active["egg_share"] < 1.0
+    assert active["next_hatch_on"] >= "2026-07-14"
+    assert active["doubling_ahead_d"] > 0.0
+    assert [resting[name] for name in ("abundance", "egg_share", "next_hatch_on", "next_adults_on")] == [
+        None
+    ] * 4
+    for command in ("outlook", "explain"):
+        told = " ".join(fetched.done(command, "Invented Court").split())
+        assert f"{active['egg_share']:.0%} eggs, half of them hatched by" in told
+        assert "without predators and treatments: counts decide" in told

@@ -101,3 +101,20 @@ def test_where_nothing_is_open_that_is_said(told: Program) -> None:
 def test_help_has_examples(told: Program, command: str) -> None:
     said = told.done("subscriber", command, "--help")
     assert f"alertd subscriber {command}" in said.partition("Examples:")[2]
+
+
+def test_a_new_mail_reader_gets_the_usual_briefs_and_can_end_them(told: Program) -> None:
+    shown = told.done("subscriber", "show", "Crew lead")
+    assert "Thursdays at 15:00" in shown
+    assert "17:00, when tomorrow has a window or loses one" in shown
+    shown = told.done("subscriber", "prefs", "Crew lead", "--evening-always", "--no-weekly")
+    assert "Weekly brief   off" in shown
+    assert "when tomorrow" not in shown
+    kept = json.loads(told.done("subscriber", "prefs", "Crew lead", "--no-evening", "--json"))
+    assert (kept["preferences"]["weekly_hour"], kept["preferences"]["evening_hour"]) == (None, None)
+
+
+def test_the_list_counts_what_everybody_got_in_seven_days(told: Program) -> None:
+    assert "7 days" in told.done("subscriber", "list")
+    listed = json.loads(told.done("subscriber", "list", "--json"))
+    assert [one["mails_last_7_days"] for one in listed] == [0, 0]

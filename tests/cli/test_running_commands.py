@@ -71,6 +71,46 @@ def test_a_cycle_warns_and_the_mail_arrives(mailing: Program, sink: MailSink) ->
 
 
 @pytest.mark.enable_socket
+def test_a_cycle_also_sends_the_requests_to_confirm_and_the_briefs_that_are_due(
+    watching: Program, world: ReplayServer, sink: MailSink, clock: Clock
+) -> None:
+    watching.env |= mail_settings(sink.port)
+    watching.env["ALERTD_WEATHER__OPENMETEO__BASE_URL"] = world.openmeteo_url
+    watching.env["ALERTD_WEB__BASE_URL"] = "https://alerts.example.com"
+    watching.done("subscriber", "add", "Crew", "--email", "crew@example.com", "--all-sites")
+    assert json.loads(watching.done("cycle", "--no-deliver", "--json"))["requests_to_confirm"] is None
+    told = watching.done("cycle")
+    assert "Requests to confirm: 1 sent, 0 put off, 0 given up" in told
+    assert sink.count == 1
+    watching.done("subscriber", "confirm", "Crew")
+    watching.done("subscriber", "prefs", "Crew", "--weekly", "--weekly-day", "tuesday", "--weekly-hour", "9")
+    watching.done("cycle")
+    clock.now = NOW + dt.timedelta(hours=1)  # Tuesday, 09:10 in New York
+    report = json.loads(watching.done("cycle", "--json"))
+    assert report["briefs"]["sent"] == 1
+    assert report["requests_to_confirm"]["sent"] == 0
+
+
+@pytest.mark.enable_socket
+def test_a_request_that_is_refused_is_told_with_the_servers_words(
+    watching: Program, world: ReplayServer
+) -> None:
+    watching.env["ALERTD_WEATHER__OPENMETEO__BASE_URL"] = world.openmeteo_url
+    watching.env["ALERTD_WEB__BASE_URL"] = "https://alerts.example.com"
+    watching.done("subscriber", "add", "Crew", "--email", "crew@example.com", "--all-sites")
+    server = Controller(Refusing("451 4.3.0 try later"), hostname="127.0.0.1", port=free_port())
+    server.start()
+    try:
+        watching.env |= mail_settings(server.port)
+        result = watching("cycle")
+    finally:
+        server.stop()
+    assert result.exit_code == 75
+    assert "Requests to confirm: 0 sent, 1 put off, 0 given up" in result.stdout
+    assert "451 4.3.0 try later" in result.stderr
+
+
+@pytest.mark.enable_socket
 def test_a_cycle_may_leave_the_messages_to_the_daemon(mailing: Program, sink: MailSink) -> None:
     mailing.env |= mail_settings(sink.port)
     told = mailing.done("cycle", "--no-deliver")

@@ -5,6 +5,8 @@ import json
 
 import pytest
 
+from alertd.records.weather import cell_of
+from alertd.store.store import open_store
 from tests.cli.conftest import Clock, Program
 
 pytestmark = pytest.mark.enable_socket
@@ -35,6 +37,26 @@ def test_forecasts_that_came_true_are_hits(watched: Program) -> None:
     assert events["window"]["cases"] > 0
     assert events["window"]["counts"]["false_alarms"] == 0
     assert events["window"]["counts"]["misses"] == 0
+
+
+def test_what_was_learnt_is_kept_and_every_command_reads_the_same(watched: Program, clock: Clock) -> None:
+    long_ago = clock.now - dt.timedelta(days=100)
+    with open_store(str(watched.env["ALERTD_DATABASE__URL"])) as store:
+        (site,) = store.sites()
+        fixes = store.corrections_of(site.id, long_ago)
+        key = cell_of(site.latitude_deg, site.longitude_deg, site.elevation_m, 0.02).key
+        (errors,) = store.learnt_errors([key], long_ago, clock.now).values()
+    assert len(fixes) == 2, "at the first cycle and once it was a week old"
+    assert errors.learnt_at == fixes[-1].learnt_at == clock.now
+    assert errors.days > 0
+    outlook = json.loads(watched.done("outlook", "Invented Court", "--json"))
+    assert outlook["chance_days"] == errors.days
+    explained = json.loads(watched.done("explain", "Invented Court", "--json"))
+    assert dt.datetime.fromisoformat(explained["correction"]["learnt_at"]) == fixes[-1].learnt_at
+    assert explained["correction"]["window_pairs"] == fixes[-1].window_pairs
+    told = {tuple(one["verified_days"]) for one in explained["chances"]}
+    assert told == {spread.days for spread in errors.errors.values()}
+    assert "as looked at Wed Jul 22" in watched.done("explain", "Invented Court")
 
 
 def test_a_lead_time_keeps_its_own_cases(watched: Program) -> None:

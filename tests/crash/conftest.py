@@ -13,13 +13,19 @@ from sqlalchemy import create_engine, text
 
 from alertd.store.engines import parse_url
 from alertd.store.store import open_store
-from tests.crash.oracle import Lives
+from tests.crash.lives import Lives
 from tests.store.conftest import started
 
 
 @pytest.fixture(scope="session")
 def lives() -> Lives:
     return Lives()
+
+
+@pytest.fixture
+def log(record_property: Callable[[str, object], None]) -> Callable[[str, object], None]:
+    """Return what keeps a line of counts for the summary of the test run."""
+    return record_property
 
 
 @pytest.fixture(scope="session")

@@ -16,20 +16,20 @@ Streams = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]
 Behaviour = Callable[[], str]
 """One of: ok, refuse (4yz or 503), drop (takes the message, then hangs up), late, hang."""
 
-HANG_S = 1.2
+HANG_S = 3.0
 LATE_S = 0.05
 _ID = re.compile(rb"^Message-ID:\s*<([^@>]+)@", re.MULTILINE | re.IGNORECASE)
-_SUBJECT = re.compile(rb"^Subject:\s*alert (\S+)", re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
 class Copy:
-    """One copy of one message that reached its reader."""
+    """One copy of one message that reached its reader; ``act`` is how the receiver then behaved."""
 
     reader: str
     message_id: str
     alert_id: str
     body: bytes = b""
+    act: str = "ok"
 
 
 @dataclass
@@ -109,14 +109,19 @@ class Mail(Receiver):
         recipient = ""
         while line := await reader.readline():
             verb = line[:4].upper()
-            if verb == b"DATA":
+            if verb == b"DATA" and not recipient:
+                write(b"554 5.5.1 no valid recipients\r\n")
+            elif verb == b"DATA":
                 write(b"354 go on\r\n")
                 content = await reader.readuntil(b"\r\n.\r\n")
                 if not await self._content(content, recipient, write):
                     return
+                recipient = ""
             elif verb == b"RCPT":
                 recipient = line.decode().partition("<")[2].partition(">")[0]
-                write(b"550 5.1.1 no such user\r\n" if recipient.startswith(self.gone) else b"250 ok\r\n")
+                if recipient.startswith(self.gone):
+                    recipient = ""
+                write(b"250 ok\r\n" if recipient else b"550 5.1.1 no such user\r\n")
             elif verb == b"EHLO":
                 offer = b"250-STARTTLS\r\n" if self.tls and not writer.get_extra_info("sslcontext") else b""
                 write(b"250-sink.invalid\r\n250-PIPELINING\r\n" + offer + b"250 8BITMIME\r\n")
@@ -136,9 +141,9 @@ class Mail(Receiver):
             write(b"451 4.3.0 later\r\n")
             return True
         if self.keep:
-            named, about = _ID.search(content), _SUBJECT.search(content)
+            named = _ID.search(content)
             assert named is not None
-            self.take(Copy(recipient, named[1].decode(), about[1].decode() if about else ""))
+            self.take(Copy(recipient, named[1].decode(), "", content, act))
         else:
             self.count += 1
         if not await self.dwell(act):
@@ -165,7 +170,7 @@ class Hook(Receiver):
             if self.keep:
                 path = lines[0].split()[1]
                 about = json.loads(body).get("data", {}).get("alert_id", "")
-                self.take(Copy(path.strip("/"), headers["webhook-id"], about, body))
+                self.take(Copy(path.strip("/"), headers["webhook-id"], about, body, act))
             else:
                 self.count += 1
             if not await self.dwell(act):

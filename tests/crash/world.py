@@ -1,62 +1,74 @@
-"""An invented world and the process that lives in it: cycles and delivery rounds on a simulated clock.
+"""A small world and the process that lives in it: the daemon's real parts on a simulated clock.
 
-The conditions are drawn from a hash, the clock goes from step to step, and the database remembers how
-far it came; so a process that is killed anywhere is followed by one that goes on from there, and an
-undisturbed twin must come to the same end. Store, leases, delivery round, SMTP and HTTP are the real ones.
+Invented are the weather (``tests.crash.sky``), the sites and the readers. All else is what ``alertd run``
+is made of, built by the composition root: fail-over, cycle, judge, state machine, routing, store, leases,
+delivery round, templates, chart, SMTP, webhooks, digests, briefs, confirmation mails. The database remembers
+how far the clock came; a process that is killed anywhere is followed by one that goes on from there, and an
+undisturbed twin must come to the same end.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import itertools
 import logging
 import os
 import resource
+import secrets
 import signal
 import threading
 import time
-from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 from unittest import mock
 
 import structlog
-from sqlalchemy import event
 
-from alertd.delivery.channels import WebhookChannel
-from alertd.delivery.email import EmailTransport, Envelope, SmtpSettings, Tls, build_email
-from alertd.delivery.message import Message, StopNotice
-from alertd.delivery.webhook import WebhookSettings
+from alertd.app import App
 from alertd.errors import StoreConflict, StoreError
-from alertd.records.alert import Alert, AlertKind, Change, Episode, MessageState, OutboxMessage
-from alertd.records.assessment import Level
-from alertd.records.keeping import Lead, Parcel
-from alertd.records.site import Channel, Site, Subscriber, Subscription
-from alertd.records.weather import HourlyWeather, cell_of, empty_table
+from alertd.records.alert import AlertKind, MessageState
+from alertd.records.preferences import BriefKind, Preferences
+from alertd.records.site import Channel, Irrigation, Planting, Site, Standing, Subscriber, Subscription
+from alertd.service.briefs import BriefRound
+from alertd.service.cycle import Cycle
 from alertd.service.deliver import Delivery, Limits, Retry
 from alertd.service.lanes import Pace
-from alertd.service.route import waking_at
+from alertd.service.leader import Leadership
+from alertd.service.notices import NoticeRound
+from alertd.settings import Settings
 from alertd.store.store import Store, open_store
+from alertd.weather.failover import BreakerSettings, Forecasts
+from tests.crash.points import Reach, Watched, WatchedChannel
+from tests.crash.sky import Invented, hashed
 
 ZONES = {
     "s-ny": ("America/New_York", 40.7, -74.0),
     "s-be": ("Europe/Berlin", 52.5, 13.4),
     "s-lh": ("Australia/Lord_Howe", -31.5, 159.1),
 }
+YARDS = {
+    "s-a": ("America/New_York", 40.7, -74.0),
+    "s-b": ("America/New_York", 41.0, -73.7),
+    "s-c": ("America/New_York", 40.4, -74.4),
+}
+"""Sites of one zone are assessed together, which is three times as fast."""
 SECRET = "whsec_" + "QUFB" * 8
-SUBJECTS = ("", "p1")
-STEP = dt.timedelta(hours=1)
-ROUNDS = tuple(dt.timedelta(minutes=n) for n in (1, 21, 41))
-STORE_STEPS = ("save_weather", "commit_decisions", "heartbeat", "lease", "settle", "release", "expire")
-POINTS = (
-    *(f"{moment}:{name}" for name in STORE_STEPS for moment in ("before", "inside", "after")),
-    "before:send",
-    "after:send",
-)
-"""Where a process may be killed; 'inside' is between the last statement and COMMIT."""
+STEP = dt.timedelta(hours=6)
+ROUND = dt.timedelta(hours=3)
+NEWCOMER_EVERY = 3
+"""Steps from one reader who has to confirm the address to the next."""
+OWN_TIME = dt.timedelta(days=36_500)
+"""Leads are taken on the real clock, so that they run out; moved ahead, where no simulated clock comes."""
+LEAD_S = 2.0
+NO_END = 1_000_000
+"""Tries, crashes and failures in a row after which a message, a brief or a provider would be given up: a
+world is killed dozens of times in the same simulated hours, which no message is to blame for. That alertd
+does give up in the end is tested where it belongs."""
+GRACE = dict.fromkeys(BriefKind, dt.timedelta(days=5))
+"""How late a brief may leave here, for the same reason."""
 
 
 @dataclass(frozen=True)
@@ -67,302 +79,246 @@ class Plan:
     mail_port: int
     hook_ports: tuple[int, ...]
     seed: int = 1
-    first_at: dt.datetime = dt.datetime(2026, 7, 1, 0, tzinfo=dt.UTC)
-    steps: int = 48
+    first_at: dt.datetime = dt.datetime(2026, 7, 2, 1, tzinfo=dt.UTC)
+    steps: int = 12
+    zones: bool = False
     kill_point: str = ""
     kill_hit: int = 1
+    kill_after_s: float | None = None
+    kill_after_steps: int | None = None
     owner: str = "solo"
     partner: str = ""
     busy_timeout_s: float = 30.0
     file_bytes: int = 0
     clock_jumps: bool = False
     tries: int = 200
-    sends_s: float = 0.4
+    sends_s: float = 0.8
+    lease_s: float = 180.0
     step: dt.timedelta = STEP
-    faults_pct: int = 0
+    rounds: int = 2
+    faults_pct: int = 20
+    gaps_pct: int = 18
     memory_file: str = ""
 
+    @property
+    def places(self) -> Mapping[str, tuple[str, float, float]]:
+        """The sites: in three zones of three kinds of clock changes, or close together."""
+        return ZONES if self.zones else YARDS
 
-def hashed(*parts: object) -> int:
-    return int.from_bytes(hashlib.sha256(repr(parts).encode()).digest()[:8], "big")
-
-
-def found(plan_seed: int, site_id: str, subject: str, now: dt.datetime) -> Level:
-    """The invented condition: it holds for some hours, changes, and goes."""
-    six_hours = int(now.timestamp()) // (6 * 3600)
-    if hashed(plan_seed, site_id, subject, six_hours) % 100 < 45:
-        return Level.NONE
-    hour = int(now.timestamp()) // 3600
-    return Level(2 + hashed(plan_seed, site_id, subject, hour) % 3)
+    @property
+    def end_at(self) -> dt.datetime:
+        """The instant of the first cycle that is not held any more."""
+        return self.first_at + self.steps * self.step
 
 
-def readers() -> list[Subscriber]:
-    return [
-        Subscriber("u-one", "One", Channel.EMAIL, "one@example.com", wake_hour=0, rest_hour=24),
-        Subscriber("u-day", "Day", Channel.EMAIL, "day@example.com", wake_hour=6, rest_hour=20),
-        Subscriber("u-gone", "Gone", Channel.EMAIL, "gone@example.com", wake_hour=0, rest_hour=24),
-    ]
+READERS = (
+    Subscriber("u-one", "One", Channel.EMAIL, "one@example.com", wake_hour=0, rest_hour=24),
+    Subscriber("u-day", "Day", Channel.EMAIL, "day@example.com", wake_hour=6, rest_hour=20),
+    Subscriber("u-dig", "Dig", Channel.EMAIL, "dig@example.com", wake_hour=0, rest_hour=24),
+    Subscriber("u-gone", "Gone", Channel.EMAIL, "gone@example.com", wake_hour=0, rest_hour=24),
+)
+STAND_IN = Subscriber("u-for", "Stand-in", Channel.EMAIL, "for@example.com", wake_hour=0, rest_hour=24)
+"""Hears only what somebody else did not acknowledge."""
+WISHES = (
+    Preferences("u-day", "America/New_York", one_a_day=True, evening_hour=17,
+                hand_over_to="u-for", hand_over_after_h=1),
+    Preferences("u-dig", "Europe/Berlin", digest_hour=6, weekly_hour=15),
+    Preferences("u-gone", kinds=(str(AlertKind.HOT_DRY), str(AlertKind.WEATHER_MISSING))),
+)  # fmt: skip
+
+
+def settings_of(plan: Plan) -> Settings:
+    return Settings.model_validate(
+        {
+            "database": {"url": plan.url},
+            "weather": {"workers": 1},
+            "smtp": {
+                "host": "127.0.0.1", "port": plan.mail_port, "tls": "none",
+                "from_address": "alerts@example.com", "timeout_s": plan.sends_s,
+            },
+            "webhook": {"allow_private_cidrs": ["127.0.0.0/8"], "ports": list(plan.hook_ports)},
+            "web": {"base_url": "https://alerts.example.com", "secret": "0" * 40},
+        }
+    )  # fmt: skip
 
 
 def prepare(plan: Plan) -> None:
     """Fill an empty database with the world's sites and readers."""
+    now = plan.first_at - STEP
     with open_store(plan.url, create=True) as store:
-        for site_id, (zone, latitude, longitude) in ZONES.items():
+        for site_id, (zone, latitude, longitude) in plan.places.items():
+            plantings = (Planting(f"{site_id}-rose", "rose", "beds", 20, irrigation=Irrigation.NONE),)
             store.add_site(
-                Site(id=site_id, name=f"Invented {site_id}", latitude_deg=latitude, longitude_deg=longitude,
-                     zone=zone, elevation_m=10.0),
-                now=plan.first_at,
+                Site(site_id, f"Invented {site_id}", latitude, longitude, zone, 10.0, plantings=plantings,
+                     materials=("soap", "horticultural_oil")),
+                now=now,
             )  # fmt: skip
         boards = [
             Subscriber(f"w-{n}", f"Board {n}", Channel.WEBHOOK, f"http://127.0.0.1:{port}/w-{n}",
                        secret=SECRET, wake_hour=0, rest_hour=24)
             for n, port in enumerate(plan.hook_ports)
         ]  # fmt: skip
-        for reader in readers() + boards:
-            store.add_subscriber(reader, now=plan.first_at)
-            for site_id in ZONES:
+        for reader in (*READERS, *boards):
+            store.add_subscriber(reader, now=now)
+            for site_id in plan.places:
                 store.subscribe(Subscription(reader.id, site_id))
-
-
-def cycle_led(store: Any, plan: Plan, now: dt.datetime, patience: Iterator[int]) -> None:
-    """Of two processes one leads: it alone decides, and what it decides is kept only while it leads.
-
-    The lead runs on the real clock, so that it passes on when its holder is killed.
-    """
-    while store.heartbeats().get("cycled", plan.first_at - STEP) < now:
-        lead = store.take_lead("cycle", plan.owner, now=dt.datetime.now(dt.UTC), lease_s=0.5)
-        if lead is None:
-            time.sleep(0.01)
-            continue
-        if store.heartbeats().get("cycled", plan.first_at - STEP) < now:
-            patiently(partial(cycle, store, plan, now, lead), plan, patience)
-            patiently(partial(store.heartbeat, "cycled", now), plan, patience)
-
-
-def cycle(store: Any, plan: Plan, now: dt.datetime, lead: Lead | None = None) -> None:
-    """Read, think, write: what a cycle does, with invented weather and an invented state machine."""
-    cell = cell_of(40.0, -75.0, 0.0)
-    table = empty_table(now.replace(minute=0), 24)
-    table["air_temperature_c"] = 20.0 + hashed(plan.seed, now) % 100 / 10
-    if hashed("fault", plan.seed, now) % 100 >= plan.faults_pct:
-        store.save_weather(HourlyWeather(cell, "invented", now, now, table, "made up for tests"))
-    weather = store.latest_weather([cell.key], now).get(cell.key)
-    heat = 20.0 if weather is None else float(weather.table["air_temperature_c"].iloc[0])
-    episodes: list[Episode] = []
-    alerts: list[Alert] = []
-    known = {(one.site_id, one.subject): one for one in store.open_episodes(list(ZONES))}
-    for site_id, subject in itertools.product(ZONES, SUBJECTS):
-        episode = known.get((site_id, subject))
-        if episode is not None and episode.memory["seen"] >= now.isoformat():
-            continue
-        level = found(plan.seed, site_id, subject, now)
-        step = advance(episode, site_id, subject, level, heat, now)
-        if step is not None:
-            episodes.append(step[0])
-            alerts += step[1:2]
-    subscriptions = list(store.subscriptions_for(list(ZONES)))
-    messages = [
-        OutboxMessage(
-            id=f"{hashed(alert.id, reader.id):x}",
-            alert_id=alert.id,
-            subscriber_id=reader.id,
-            channel=reader.channel,
-            due_at=waking_at(now, ZONES[alert.site_id][0], reader.wake_hour, reader.rest_hour),
-        )
-        for alert in alerts
-        for subscription, reader in subscriptions
-        if subscription.site_id == alert.site_id
-    ]
-    store.commit_decisions(episodes=episodes, alerts=alerts, messages=messages, now=now, lead=lead)
-
-
-def advance(
-    episode: Episode | None, site_id: str, subject: str, level: Level, heat: float, now: dt.datetime
-) -> tuple[Any, ...] | None:
-    """Open, raise, hold or close; each change but holding says so once."""
-    if episode is None:
-        if level == Level.NONE:
-            return None
-        key = f"{hashed(site_id, subject, now):x}"
-        memory = {"seen": now.isoformat(), "held": 1, "heat": heat}
-        episode = Episode(key, site_id, AlertKind.HOT_DRY, subject, level, now, now, alerts=1, memory=memory)
-        return episode, spoken(episode, Change.OPENED, now)
-    held = int(episode.memory["held"]) + 1
-    memory = {"seen": now.isoformat(), "held": held, "heat": float(episode.memory["heat"]) + heat}
-    if level == Level.NONE:
-        gone = replace(
-            episode, level=level, closed_at=now, changed_at=now, alerts=episode.alerts + 1, memory=memory
-        )
-        return gone, spoken(gone, Change.CLOSED, now)
-    if level > episode.level:
-        raised = replace(episode, level=level, changed_at=now, alerts=episode.alerts + 1, memory=memory)
-        return raised, spoken(raised, Change.RAISED, now)
-    return (replace(episode, memory=memory),)
-
-
-def spoken(episode: Episode, change: Change, now: dt.datetime) -> Alert:
-    return Alert(
-        id=f"{hashed(episode.id, episode.alerts):x}",
-        firm_id="default",
-        site_id=episode.site_id,
-        episode_id=episode.id,
-        sequence=episode.alerts,
-        kind=AlertKind.HOT_DRY,
-        subject=episode.subject,
-        level=episode.level,
-        change=change,
-        made_at=now,
-        evidence={"attribution": "made up for tests", "data_as_of": now.isoformat()},  # type: ignore[typeddict-item]
-    )
-
-
-class PlainMail:
-    """The real envelope and transport around words that need no template."""
-
-    def __init__(self, settings: SmtpSettings) -> None:
-        self._settings = settings
-        self._transport = EmailTransport(settings)
-
-    def __enter__(self) -> PlainMail:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._transport.close()
-
-    def send(self, parcel: Parcel, now: dt.datetime) -> str:
-        stop = StopNotice(self._settings.reply_address)
-        words = Message(f"alert {parcel.alert.id}", "", "made up\n", "<p>made up</p>")
-        envelope = Envelope(
-            parcel.message.id,
-            parcel.subscriber.address,
-            parcel.subscriber.name,
-            parcel.alert.episode_id,
-            parcel.site.id,
-        )
-        return self._transport.send(build_email(words, envelope, self._settings, stop, now))
+        store.add_subscriber(STAND_IN, now=now)
+        for wishes in WISHES:
+            store.set_preferences(wishes, now=now)
 
 
 @dataclass
-class Reach:
-    """Counts how often each point is passed and ends the process where the plan says."""
+class Parts:
+    """What one life is made of, as the daemon would have it, watched on its way."""
 
-    plan: Plan
-    hits: Counter[str] = field(default_factory=Counter)
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def __call__(self, point: str) -> None:
-        with self.lock:
-            self.hits[point] += 1
-            if point == self.plan.kill_point and self.hits[point] == self.plan.kill_hit:
-                os.kill(os.getpid(), signal.SIGKILL)
+    app: App
+    cycle: Cycle
+    delivery: Delivery
+    briefs: BriefRound
+    notices: NoticeRound
 
 
-class Watched:
-    """The store, telling ``reach`` when a step begins, is about to commit, and has ended."""
+def build(store: Any, plan: Plan, reach: Reach) -> Parts:
+    """Build the parts by the composition root; only patience, paces and the weather are the world's own."""
+    app = App(settings_of(plan), store)
+    # In their places before they are asked for. A breaker would remember what a killed process forgets.
+    providers = [
+        Invented(name, plan.seed, plan.faults_pct, plan.gaps_pct) for name in ("invented-a", "invented-b")
+    ]
+    vars(app)["forecasts"] = Forecasts(providers, BreakerSettings(failures_max=NO_END))
+    vars(app)["webhook"] = replace(app.webhook, connect_timeout_s=plan.sends_s, read_timeout_s=plan.sends_s)
+    delivery, briefs, notices = app.delivery, app.briefs, app.notices
+    assert briefs is not None
+    assert notices is not None
 
-    def __init__(self, store: Store, reach: Reach) -> None:
-        self._store = store
-        self._reach = reach
-        self._step = threading.local()
-        event.listen(store._engines.writer, "commit", self._inside)
+    def watched(name: str, opened: Callable[[], Any]) -> Callable[[], Any]:
+        return lambda: WatchedChannel(opened(), reach, name)
 
-    def _inside(self, _connection: object) -> None:
-        name = getattr(self._step, "name", "")
-        if name:
-            self._reach(f"inside:{name}")
-
-    def __getattr__(self, name: str) -> Any:
-        method = getattr(self._store, name)
-        if not any(point.endswith(f":{name}") for point in POINTS):
-            return method
-
-        def step(*args: Any, **kwargs: Any) -> Any:
-            self._reach(f"before:{name}")
-            self._step.name = name
-            try:
-                return method(*args, **kwargs)
-            finally:
-                self._step.name = ""
-                self._reach(f"after:{name}")
-
-        return step
-
-
-class WatchedChannel:
-    """A channel that tells ``reach`` before and after each send."""
-
-    def __init__(self, channel: Any, reach: Reach) -> None:
-        self._channel = channel
-        self._reach = reach
-
-    def __enter__(self) -> WatchedChannel:
-        self._channel.__enter__()
-        return self
-
-    def __exit__(self, *args: object) -> None:
-        self._channel.__exit__(*args)
-
-    def send(self, parcel: Parcel, now: dt.datetime) -> str:
-        self._reach("before:send")
-        said: str = self._channel.send(parcel, now)
-        self._reach("after:send")
-        return said
-
-
-def build_delivery(store: Any, plan: Plan, reach: Reach) -> Delivery:
-    smtp = SmtpSettings(
-        "127.0.0.1", plan.mail_port, "alerts@example.com", tls=Tls.NONE, timeout_s=plan.sends_s
-    )
-    hooks = WebhookSettings(
-        networks=("127.0.0.0/8",), ports=plan.hook_ports, plain_http=True,
-        connect_timeout_s=plan.sends_s, read_timeout_s=plan.sends_s,
-    )  # fmt: skip
-    return Delivery(
-        store,
-        {
-            Channel.EMAIL: lambda: WatchedChannel(PlainMail(smtp), reach),
-            Channel.WEBHOOK: lambda: WatchedChannel(WebhookChannel(hooks), reach),
-        },
-        owner=f"{plan.owner}-{os.getpid()}",
-        retry=Retry(attempts_max=60),
-        limits=Limits(paces={Channel.EMAIL: Pace(sessions=2)}, linger_s=0.02),
-        lease_s=120.0,
+    return Parts(
+        app,
+        app.cycle,
+        replace(
+            delivery,
+            transports={channel: watched("send", opened) for channel, opened in delivery.transports.items()},
+            owner=f"{plan.owner}-{os.getpid()}",
+            retry=Retry(attempts_max=NO_END),
+            crash_limit=NO_END,
+            # Little room, so that messages are given back now and then.
+            limits=Limits(paces={Channel.EMAIL: Pace(sessions=1, waiting=1)}, linger_s=0.02),
+            lease_s=plan.lease_s,
+        ),
+        replace(briefs, open_transport=watched("send_brief", briefs.open_transport)),
+        replace(notices, open_transport=watched("send_notice", notices.open_transport)),
     )
 
 
-def live(plan: Plan) -> None:
-    """Run one life: from where the database says the last one came to, until all is done."""
+def live(plan: Plan, met: Any = None) -> None:
+    """Run one life: from where the database says the last one came to, until all is done.
+
+    ``met`` is told when it ends at the point that the plan names.
+    """
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    if plan.kill_after_s is not None:
+        threading.Timer(plan.kill_after_s, os.kill, (os.getpid(), signal.SIGKILL)).start()
     if plan.file_bytes:
         resource.setrlimit(resource.RLIMIT_FSIZE, (plan.file_bytes, resource.RLIM_INFINITY))
     with mock.patch("alertd.store.engines.BUSY_TIMEOUT_S", plan.busy_timeout_s):
         store = open_store(plan.url)
-    reach = Reach(plan)
+    reach = Reach(plan.kill_point, plan.kill_hit, met)
     watched = Watched(store, reach)
-    delivery = build_delivery(watched, plan, reach)
+    parts = build(watched, plan, reach)
     patience = itertools.count(1)
-    for now in steps(store, plan):
-        if plan.partner:
-            cycle_led(watched, plan, now, patience)
-        else:
-            patiently(partial(cycle, watched, plan, now), plan, patience)
-        for later in ROUNDS:
-            at = now + later + jump(plan, now, later)
-            patiently(partial(delivery.run, at), plan, patience)
-        patiently(partial(watched.heartbeat, plan.owner, now), plan, patience)
-        if plan.partner:
-            await_partner(store, plan, now)
-        note_memory(plan, now)
-    drain(store, watched, delivery, plan, patience)
-    store.close()
+    with ExitStack() as stack:
+        stack.callback(store.close)
+        stack.enter_context(mock.patch("alertd.service.briefs.ATTEMPTS_MAX", NO_END))
+        stack.enter_context(mock.patch("alertd.service.briefs.GRACE", GRACE))
+        lead = stack.enter_context(Leading(watched, plan)) if plan.partner else None
+        for done, (number, now) in enumerate(steps(store, plan)):
+            if done == plan.kill_after_steps:
+                os.kill(os.getpid(), signal.SIGKILL)
+            patiently(partial(welcome, parts, number, now), plan, patience)
+            if lead is None:
+                patiently(partial(parts.cycle.run, now), plan, patience)
+            else:
+                cycle_led(parts, watched, lead, plan, now, patience)
+            for n in range(plan.rounds):
+                later = n * ROUND + dt.timedelta(minutes=1)
+                tell(parts, now + later + jump(plan, now, later), plan, patience)
+            patiently(partial(watched.heartbeat, plan.owner, now), plan, patience)
+            if plan.partner:
+                await_partner(store, plan, now)
+            note_memory(plan, now)
+        drain(store, watched, parts, plan, patience)
 
 
-def steps(store: Store, plan: Plan) -> Iterator[dt.datetime]:
+def tell(parts: Parts, at: dt.datetime, plan: Plan, patience: Iterator[int]) -> None:
+    """Do what the daemon does between two cycles."""
+    patiently(partial(parts.briefs.run, at), plan, patience)
+    patiently(partial(parts.delivery.run, at), plan, patience)
+    patiently(partial(parts.notices.run, at), plan, patience)
+
+
+def welcome(parts: Parts, number: int, now: dt.datetime) -> None:
+    """Let somebody new come along now and then, who is asked to confirm the address."""
+    if number % NEWCOMER_EVERY:
+        return
+    newcomer = Subscriber(
+        f"n-{number}", f"New {number}", Channel.EMAIL, f"new{number}@example.com", standing=Standing.PENDING
+    )
+    sites = parts.app.store.sites()
+    parts.app.people.add(newcomer, sites[:1], (), now)
+
+
+def steps(store: Store, plan: Plan) -> Iterator[tuple[int, dt.datetime]]:
+    """Yield the steps that are still to be done, by number and instant."""
     done = store.heartbeats().get(plan.owner)
     for number in range(plan.steps):
         now = plan.first_at + number * plan.step
         if done is None or now > done:
-            yield now
+            yield number, now
+
+
+class Leading:
+    """A lead that is renewed beside the work, as the daemon does, on the real clock moved far ahead."""
+
+    def __init__(self, store: Any, plan: Plan) -> None:
+        self._lead = Leadership(store, f"{plan.owner}-{secrets.token_hex(4)}", lease_s=LEAD_S)
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._renew, daemon=True)
+
+    def _renew(self) -> None:
+        while not self._over.wait(LEAD_S / 4):
+            try:
+                self._lead.seek(_real())
+            except StoreError:
+                continue
+
+    def __enter__(self) -> Leadership:
+        self._thread.start()
+        return self._lead
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+        self._lead.resign(_real())
+
+
+def _real() -> dt.datetime:
+    return dt.datetime.now(dt.UTC) + OWN_TIME
+
+
+def cycle_led(
+    parts: Parts, store: Any, lead: Leadership, plan: Plan, now: dt.datetime, patience: Iterator[int]
+) -> None:
+    """Of two processes one leads: it alone decides, and what it decides is kept only while it leads."""
+    cycle = replace(parts.cycle, lead_of=lead.held)
+    while store.heartbeats().get("cycled", plan.first_at - plan.step) < now:
+        if not lead.seek(_real()):
+            time.sleep(0.01)
+        elif store.heartbeats().get("cycled", plan.first_at - plan.step) >= now:
+            return
+        elif patiently(partial(cycle.run, now), plan, patience):
+            patiently(partial(store.heartbeat, "cycled", now), plan, patience)
 
 
 def jump(plan: Plan, now: dt.datetime, later: dt.timedelta) -> dt.timedelta:
@@ -372,41 +328,48 @@ def jump(plan: Plan, now: dt.datetime, later: dt.timedelta) -> dt.timedelta:
     return dt.timedelta(hours=hashed("jump", now, later) % 3 - 1)
 
 
-def patiently(step: Callable[[], object], plan: Plan, patience: Iterator[int]) -> None:
-    """A failed step is tried again, as the next tick would; a process that never gets on gives up."""
+def patiently(step: Callable[[], object], plan: Plan, patience: Iterator[int]) -> bool:
+    """Try a failed step again, as the next tick would; a process that never gets on gives up.
+
+    Returns False where another process was first.
+    """
     while True:
         try:
             step()
         except StoreConflict:
-            return  # the other process leads now
+            return False
         except StoreError:
             if next(patience) > plan.tries:
                 os._exit(3)
             time.sleep(0.02)
         else:
-            return
+            return True
 
 
 def await_partner(store: Store, plan: Plan, now: dt.datetime) -> None:
     """Two processes see the same clock: neither runs ahead of the other by more than a step."""
-    for _ in range(6000):
-        if store.heartbeats().get(plan.partner, plan.first_at - STEP) >= now - STEP:
-            return
-        time.sleep(0.005)
-    os._exit(4)
+    while store.heartbeats().get(plan.partner, plan.first_at - plan.step) < now - plan.step:
+        time.sleep(0.01)
 
 
-def drain(store: Store, watched: Any, delivery: Delivery, plan: Plan, patience: Iterator[int]) -> None:
-    """Let time go on until everything has found its end."""
-    now = max(store.heartbeats().get("drain", plan.first_at), plan.first_at + plan.steps * plan.step)
-    for _ in range(600):
+def drain(store: Store, watched: Any, parts: Parts, plan: Plan, patience: Iterator[int]) -> None:
+    """Let time go on until everything has found its end: messages, digests and what they wait for."""
+    now = max(store.heartbeats().get("drain", plan.first_at), plan.end_at)
+    until = now + dt.timedelta(days=12)
+    while now < until:
         counts = store.outbox_counts()
-        if not counts[MessageState.PENDING] and not counts[MessageState.LEASED]:
+        waits = counts[MessageState.PENDING] or counts[MessageState.LEASED]
+        asked = any(one.state in _OPEN for one in store.notices())
+        briefs = any(one.state in _OPEN and one.due_at <= now for one in store.briefs(limit=1000))
+        if not (waits or asked or briefs):
             return
-        patiently(partial(delivery.run, now), plan, patience)
-        now += STEP / 2
+        tell(parts, now, plan, patience)
+        now += ROUND
         patiently(partial(watched.heartbeat, "drain", now), plan, patience)
     os._exit(5)
+
+
+_OPEN = (MessageState.PENDING, MessageState.LEASED)
 
 
 def note_memory(plan: Plan, now: dt.datetime) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from apscheduler.jobstores.memory import MemoryJobStore
 
-from alertd.daemon.clock import PULSE, Clock, Tick, TickState
+from alertd.daemon.clock import PULSE, Clock, StaysDue, Tick, TickState
 from alertd.daemon.health import Health
 from alertd.daemon.supervisor import Supervisor
 from tests.daemon.fakes import FakeBook, FakeTime, eventually, idle, run_once
@@ -215,6 +215,7 @@ class Lives:
         self.runs: list[dt.datetime] = []
         self.leads = True
         self.fails = False
+        self.undone = 0
         self.begin()
 
     def begin(self) -> None:
@@ -226,6 +227,9 @@ class Lives:
     def _work(self, now: dt.datetime) -> None:
         if self.fails:
             raise RuntimeError("no weather")
+        if self.undone:
+            self.undone -= 1
+            raise StaysDue("another leads")
         self.runs.append(now)
 
     def go(self, span: dt.timedelta) -> None:
@@ -301,6 +305,27 @@ def test_what_another_process_does_stays_due_for_this_one(book: FakeBook) -> Non
     lives.leads = True
     lives.go(MINUTE)
     assert len(lives.runs) == 1
+
+
+def test_what_stays_due_is_done_again_at_the_next_look_and_not_a_period_later(book: FakeBook) -> None:
+    lives = Lives(book)
+    lives.undone = 2
+    lives.go(5 * MINUTE)
+    assert lives.runs == [NOON + 2 * MINUTE]
+    state = state_of(lives.clock, "cycle")
+    assert (state.runs, state.failures, state.failures_in_a_row) == (3, 2, 0)
+    assert book.kept["cycle"].due_at == NOON + HOUR
+    assert [error for what, error in book.of("cycle") if what == "finished"] == ["another leads"] * 2 + [None]
+
+
+def test_a_tick_without_kept_due_times_that_stays_due_merely_fails(book: FakeBook) -> None:
+    def undone(_now: dt.datetime) -> None:
+        raise StaysDue("another leads")
+
+    tick = Tick("deliver", 30, undone)
+    clock = Clock([tick], book)
+    run_once(clock, tick)
+    assert state_of(clock, "deliver").failures == 1
 
 
 def test_a_wall_clock_set_back_does_not_silence_the_work(book: FakeBook) -> None:

@@ -160,3 +160,13 @@ def test_a_taken_port_is_refused(bench: Bench) -> None:
 def test_an_idle_tick_needs_no_readiness() -> None:
     clock = Clock([Tick("deliver", 30, idle)], FakeBook())
     assert [check.name for check in Health(clock, lambda: None).ready()] == ["clock", "database"]
+
+
+@pytest.mark.parametrize("told", [(True, "stands by"), (False, "the lead ran out")])
+def test_a_process_among_several_says_how_it_stands(bench: Bench, told: tuple[bool, str]) -> None:
+    run_once(bench.clock, bench.tick)
+    shared = Health(bench.clock, bench.database, standing=lambda: told)
+    (found,) = (check for check in shared.ready() if check.name == "lead")
+    assert (found.ok, found.detail) == told
+    assert all(check.ok for check in shared.ready()) is told[0]
+    assert all(check.ok for check in shared.live())

@@ -222,10 +222,21 @@ def make_hot_dry(site: Site, **changes: Any) -> AlertEvidence:
     return make_evidence(site, **(make_growing_facts() | facts | changes))
 
 
+def make_rule(name: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "text": "an invented rule holds",
+        "source": "common practice",
+        "status": "common practice",
+        "figures": {"need_pressure": 45.0},
+    }
+
+
 def make_spray(site: Site, *, open_: bool = True, **changes: Any) -> AlertEvidence:
     facts: dict[str, Any] = {
         "materials": make_materials(open_=open_),
         "spray_state": "open" if open_ else "none",
+        "rule": make_rule("spray-window"),
         "clears_when": ["wind, rain or heat other than forecast"],
     }
     return make_evidence(site, **(make_growing_facts() | facts | changes))
@@ -271,6 +282,7 @@ def make_scouting(site: Site, **changes: Any) -> AlertEvidence:
                 "plants": ["front hedge (burning bush)"],
             }
         ],
+        "rule": make_rule("scouting-due"),
     }
     return make_evidence(site, **(make_growing_facts() | facts | changes))
 
@@ -293,9 +305,11 @@ def make_short(site: Site, **changes: Any) -> AlertEvidence:
                 "reason": "planted 30 days ago, no known water for 5 days; it needs some every 3 days",
             },
         ],
+        "rule": make_rule("water-short"),
         "clears_when": ["rain or watering that fills the soil account up again"],
     }
-    return make_evidence(site, **(make_growing_facts() | facts | changes))
+    growing = {key: fact for key, fact in make_growing_facts().items() if key != "scouting"}
+    return make_evidence(site, **(growing | facts | changes))
 
 
 def make_milestone(site: Site, milestone: str = "hatch", **changes: Any) -> AlertEvidence:

@@ -10,15 +10,17 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from unittest import mock
 
 import pytest
 from standardwebhooks import Webhook
 
 import alertd
+from alertd.delivery import channels
 from alertd.delivery.channels import EmailChannel, WebhookChannel
 from alertd.delivery.email import SmtpSettings
 from alertd.delivery.render import templates_folder
-from alertd.delivery.webhook import WebhookSettings
+from alertd.delivery.webhook import WebhookSettings, webhook_body
 from alertd.records.alert import Alert, OutboxMessage
 from alertd.records.site import Channel, Site, Subscriber
 from tests.delivery.conftest import Mailbox, Receiver
@@ -89,7 +91,9 @@ def test_an_alert_arrives_as_a_webhook_signed_with_both_secrets(receiver: Callab
         make_subscriber(),
         channel=Channel.WEBHOOK,
         address=f"http://127.0.0.1:{server.port}/hook",
-        secret=" ".join(SECRETS),
+        secret=SECRETS[0],
+        old_secret=SECRETS[1],
+        old_secret_until=dt.datetime.now(dt.UTC) + dt.timedelta(hours=1),
     )
     alert = every_alert(make_site())["hot-dry"]
     with WebhookChannel(settings) as channel:
@@ -100,6 +104,69 @@ def test_an_alert_arrives_as_a_webhook_signed_with_both_secrets(receiver: Callab
     for secret in SECRETS:
         assert Webhook(secret).verify(body, small) == json.loads(body)
     assert small["webhook-id"] == "ep1-1_s1"
+
+
+@pytest.mark.enable_socket
+def test_an_old_secret_signs_nothing_once_its_time_is_over(receiver: Callable[..., Receiver]) -> None:
+    server = receiver()
+    settings = WebhookSettings(networks=("127.0.0.0/8",), ports=(server.port,), plain_http=True)
+    machine = replace(
+        make_subscriber(),
+        channel=Channel.WEBHOOK,
+        address=f"http://127.0.0.1:{server.port}/hook",
+        secret=SECRETS[0],
+        old_secret=SECRETS[1],
+        old_secret_until=NOW,
+    )
+    alert = every_alert(make_site())["hot-dry"]
+    with WebhookChannel(settings) as channel:
+        channel.send(posted(alert, machine), NOW - dt.timedelta(seconds=1))
+        channel.send(posted(alert, machine), NOW)
+    counts = [len(headers["webhook-signature"].split()) for _, headers, _ in server.requests]
+    assert counts == [2, 1]
+
+
+@pytest.mark.enable_socket
+def test_a_webhook_is_told_who_stayed_silent_before(receiver: Callable[..., Receiver]) -> None:
+    server = receiver()
+    settings = WebhookSettings(networks=("127.0.0.0/8",), ports=(server.port,), plain_http=True)
+    machine = replace(
+        make_subscriber(),
+        channel=Channel.WEBHOOK,
+        address=f"http://127.0.0.1:{server.port}/hook",
+        secret=SECRETS[0],
+    )
+    first = posted(every_alert(make_site())["hot-dry"], machine)
+    late = replace(first, message=replace(first.message, handed_over_from="Crew lead"))
+    with WebhookChannel(settings) as channel:
+        channel.send(first, NOW)
+        channel.send(late, NOW)
+    told = [json.loads(body)["data"]["handed_over_from"] for _, _, body in server.requests]
+    assert told == [None, "Crew lead"]
+
+
+@pytest.mark.enable_socket
+def test_the_readers_of_an_alert_share_one_body(
+    receiver: Callable[..., Receiver], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    server = receiver()
+    made = mock.Mock(wraps=webhook_body)
+    monkeypatch.setattr(channels, "webhook_body", made)
+    monkeypatch.setattr(channels, "BODIES_KEPT", 2)
+    settings = WebhookSettings(networks=("127.0.0.0/8",), ports=(server.port,), plain_http=True)
+    url = f"http://127.0.0.1:{server.port}/hook"
+    machine = replace(make_subscriber(), channel=Channel.WEBHOOK, address=url, secret=SECRETS[0])
+    alert = every_alert(make_site())["hot-dry"]
+    with WebhookChannel(settings) as channel:
+        for number in range(3):
+            channel.send(posted(alert, machine, number), NOW)
+        assert made.call_count == 1
+        for number in range(4):
+            channel.send(posted(replace(alert, id=f"other{number}"), machine), NOW)
+        assert len(channel._bodies) == 2
+    bodies = [body for _, _, body in server.requests]
+    assert bodies[0] == bodies[1] == bodies[2]
+    assert [json.loads(body)["data"]["alert_id"] for body in bodies[3:]] == [f"other{n}" for n in range(4)]
 
 
 def test_templates_inside_an_installed_package_come_first(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 from zoneinfo import ZoneInfo
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageColor
 
+from alertd.delivery import chart
 from alertd.delivery.chart import WIDTH_PX, chart_words, draw_chart, shown_days
 from alertd.delivery.reading import Calendar, Quantities
 from alertd.records.evidence import AlertEvidence
@@ -63,6 +65,36 @@ def test_a_chart_of_one_kind_of_days_only_can_be_drawn(observed: int) -> None:
     for number, day in enumerate(evidence["days"]):
         day["observed"] = number < observed
     assert drawn(evidence).width == WIDTH_PX
+
+
+def test_each_window_is_drawn_over_its_hours_and_nowhere_else() -> None:
+    evidence = make_hot_dry(make_site())
+    image = drawn(evidence).convert("RGB")
+    green = ImageColor.getrgb(chart.OPEN)
+    columns = {x for x in range(image.width) for y in range(image.height) if image.getpixel((x, y)) == green}
+    first = dt.date.fromisoformat(shown_days(evidence)[0]["day"])
+    day_px = (chart.RIGHT_PX - chart.LEFT_PX) / len(shown_days(evidence))
+    expected: set[int] = set()
+    for window in (window for material in evidence["materials"] for window in material["windows"]):
+        start, end = CALENDAR.local(window["start_at"]), CALENDAR.local(window["end_at"])
+        left, right = (
+            chart.LEFT_PX + ((at.date() - first).days + (at.hour + at.minute / 60) / 24) * day_px
+            for at in (start, end)
+        )
+        if left < chart.RIGHT_PX:  # the other one opens after the last day shown
+            expected |= set(range(round(left), max(round(right), round(left + 0.14 * day_px))))
+    assert expected
+    assert columns == expected
+
+
+def test_hot_days_have_the_colour_of_heat_and_the_card_is_white() -> None:
+    image = drawn(make_hot_dry(make_site())).convert("RGB")
+    hot = ImageColor.getrgb(chart.HOT)
+    cool = drawn(make_hot_dry(make_site()), heat=60.0).convert("RGB")
+    assert any(pixel == hot for _count, pixel in image.getcolors() or [])
+    assert all(pixel != hot for _count, pixel in cool.getcolors() or [])
+    corners = [(0, 0), (image.width - 1, 0), (0, image.height - 1), (image.width - 1, image.height - 1)]
+    assert {image.getpixel(corner) for corner in corners} == {(255, 255, 255)}
 
 
 def test_without_two_known_days_there_is_no_chart() -> None:

@@ -7,18 +7,19 @@ import email
 import email.policy
 from collections.abc import Callable
 from email.message import EmailMessage
-from typing import Any, cast
+from typing import Any
 
 import pytest
 
 from alertd.delivery.email import (
     EmailTransport,
     Envelope,
+    Mail,
     SmtpSettings,
     Tls,
-    build_email,
     mailbox,
     message_id,
+    write_email,
 )
 from alertd.delivery.message import Message, StopNotice
 from alertd.errors import ConfigError, DeliveryDeferred, DeliveryRejected
@@ -49,16 +50,20 @@ def envelope(**changes: str) -> Envelope:
     return Envelope(**(values | changes))
 
 
-def built(message: Message = MESSAGE, stop: StopNotice = STOP, **changes: str) -> EmailMessage:
-    return build_email(message, envelope(**changes), SETTINGS, stop, NOW)
+def built(message: Message = MESSAGE, stop: StopNotice = STOP, **changes: str) -> Mail:
+    return write_email(message, envelope(**changes), SETTINGS, stop, NOW)
 
 
 def read_back(raw: bytes) -> EmailMessage:
-    return cast("EmailMessage", email.message_from_bytes(raw, policy=email.policy.default))
+    return email.message_from_bytes(raw, policy=email.policy.default)
+
+
+def parsed(message: Message = MESSAGE, stop: StopNotice = STOP, **changes: str) -> EmailMessage:
+    return read_back(built(message, stop, **changes).content)
 
 
 def test_the_headers_are_those_of_an_automatic_list_message() -> None:
-    mail = read_back(built().as_bytes())
+    mail = read_back(built().content)
     assert mail["From"] == "Site alerts <alerts@example.com>"
     assert mail["To"] == "Sam Example <sam@example.org>"
     assert mail["Subject"] == MESSAGE.subject
@@ -73,13 +78,20 @@ def test_the_headers_are_those_of_an_automatic_list_message() -> None:
 
 def test_an_https_stop_link_allows_one_click_and_keeps_the_address() -> None:
     # RFC 8058, 3: an https address in List-Unsubscribe and this very List-Unsubscribe-Post.
-    mail = built(stop=StopNotice("alerts@example.com", "https://alerts.example.com/stop/abc"))
+    mail = parsed(stop=StopNotice("alerts@example.com", "https://alerts.example.com/stop/abc"))
     assert mail["List-Unsubscribe"].startswith("<https://alerts.example.com/stop/abc>, <mailto:")
     assert mail["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
 
 
+def test_a_long_stop_link_stands_whole_in_its_header() -> None:
+    # RFC 2369, 2: angle brackets enclose the address, and RFC 2047, 5 allows no encoded word in there.
+    link = "https://alerts.example.com/stop/" + "aB3_-" * 60 + ".sign"
+    raw = built(stop=StopNotice("alerts@example.com", link)).content
+    assert f"\r\nList-Unsubscribe: <{link}>,\r\n <mailto:alerts@".encode() in raw
+
+
 def test_a_plain_http_stop_link_does_not_promise_one_click() -> None:
-    mail = built(stop=StopNotice("alerts@example.com", "http://alerts.example.com/stop/abc"))
+    mail = parsed(stop=StopNotice("alerts@example.com", "http://alerts.example.com/stop/abc"))
     assert mail["List-Unsubscribe-Post"] is None
 
 
@@ -92,21 +104,24 @@ def test_a_stop_link_that_would_break_the_header_is_refused(url: str) -> None:
 
 
 def test_every_email_of_an_episode_refers_to_one_root_and_keeps_its_own_id() -> None:
-    first, second = built(), built(outbox_id="ep1-2_sub-1")
-    other = built(outbox_id="ep2-1_sub-1", episode_id="ep2")
+    first, second = parsed(), parsed(outbox_id="ep1-2_sub-1")
+    other = parsed(outbox_id="ep2-1_sub-1", episode_id="ep2")
     assert first["References"] == second["References"] == first["In-Reply-To"] == "<episode-ep1@example.com>"
     assert first["Message-ID"] != second["Message-ID"]
     assert other["References"] != first["References"]
 
 
 def test_a_retry_is_the_same_email_but_for_its_date() -> None:
-    later = build_email(MESSAGE, envelope(), SETTINGS, STOP, NOW + dt.timedelta(hours=2))
-    assert later["Message-ID"] == built()["Message-ID"]
-    assert later["Date"] != built()["Date"]
+    again = write_email(MESSAGE, envelope(), SETTINGS, STOP, NOW + dt.timedelta(hours=2))
+    later = read_back(again.content)
+    assert later["Message-ID"] == parsed()["Message-ID"]
+    assert later["Date"] != parsed()["Date"]
+    changed = set(again.content.split(b"\r\n")) ^ set(built().content.split(b"\r\n"))
+    assert changed == {b"Date: Wed, 16 Jul 2025 10:06:05 +0000", b"Date: Wed, 16 Jul 2025 12:06:05 +0000"}
 
 
 def test_text_comes_first_then_html_with_its_picture() -> None:
-    mail = read_back(built().as_bytes())
+    mail = read_back(built().content)
     assert mail.get_content_type() == "multipart/alternative"
     text, related = mail.iter_parts()
     html, chart = related.iter_parts()
@@ -120,12 +135,12 @@ def test_text_comes_first_then_html_with_its_picture() -> None:
 
 
 def test_without_a_chart_there_is_no_related_part() -> None:
-    mail = read_back(built(Message("s", "p", "text\n", "<p>html</p>\n")).as_bytes())
+    mail = read_back(built(Message("s", "p", "text\n", "<p>html</p>\n")).content)
     assert [part.get_content_type() for part in mail.iter_parts()] == ["text/plain", "text/html"]
 
 
 def test_no_line_is_longer_than_the_standard_allows() -> None:
-    raw = built(Message("é" * 300, "p", "x" * 5000 + "\n", "<p>" + "ü" * 5000 + "</p>\n")).as_bytes()
+    raw = built(Message("é" * 300, "p", "x" * 5000 + "\n", "<p>" + "ü" * 5000 + "</p>\n")).content
     assert max(len(line) for line in raw.split(b"\r\n")) <= 998  # RFC 5322, 2.1.1
     assert b"\n" not in raw.replace(b"\r\n", b"")
 
@@ -144,9 +159,9 @@ def test_no_line_is_longer_than_the_standard_allows() -> None:
 def test_no_name_can_add_a_header(nasty: str) -> None:
     message = Message(nasty, "p", "t\n", "<p>h</p>\n")
     mail = built(message, to_name=nasty, site_id=nasty, episode_id=nasty, outbox_id=nasty)
-    back = read_back(mail.as_bytes())
+    back = read_back(mail.content)
     assert back["Bcc"] is None
-    assert sorted(back.keys()) == sorted(built(message).keys())
+    assert sorted(back.keys()) == sorted(parsed(message).keys())
     assert back["To"].addresses[0].addr_spec == "sam@example.org"
 
 
@@ -177,7 +192,9 @@ def test_an_odd_id_still_gives_one_valid_message_id() -> None:
 
 def test_answers_go_where_the_operator_wants_them() -> None:
     settings = SmtpSettings("mail.example.com", 587, "alerts@example.com", reply_to="office@example.com")
-    mail = build_email(MESSAGE, envelope(), settings, StopNotice(settings.reply_address), NOW)
+    mail = read_back(
+        write_email(MESSAGE, envelope(), settings, StopNotice(settings.reply_address), NOW).content
+    )
     assert mail["Reply-To"] == "office@example.com"
     assert "mailto:office@example.com" in mail["List-Unsubscribe"]
 
@@ -204,7 +221,7 @@ def test_the_password_is_never_shown() -> None:
 # From here on with a real mail server on loopback.
 
 
-def send(settings: SmtpSettings, mail: EmailMessage | None = None) -> str:
+def send(settings: SmtpSettings, mail: Mail | None = None) -> str:
     transport = EmailTransport(settings)
     with transport.session():
         return transport.send(mail if mail is not None else built())

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import email.policy
 import html
 import re
 from dataclasses import replace
+from email import message_from_bytes
 
 import pytest
 
 from alertd.delivery.email import SmtpSettings
 from alertd.delivery.handed_over import handed_over
-from alertd.delivery.letter import build_letter, render_letter
-from alertd.delivery.message import Message, ReaderLinks
+from alertd.delivery.letter import render_letter, write_letter
+from alertd.delivery.message import Message, ReaderLinks, StopNotice
 from alertd.delivery.render import SUBJECT_LENGTH_MAX, TEXT_COLUMNS, render
 from alertd.records.assessment import Level
 from alertd.records.brief import DigestEntry, Letter, SiteLine, WindowLine
@@ -125,6 +127,28 @@ def test_an_evening_without_weather_closes_every_hour() -> None:
     assert "Take every hour as closed" in message.text
 
 
+def test_an_evening_names_the_last_hours_of_today_beside_what_closes_tomorrow() -> None:
+    still = WindowLine("Horticultural oil", AT + dt.timedelta(hours=2), AT + dt.timedelta(hours=5))
+    evening = replace(letter(BriefKind.EVENING), lines=(replace(LINE, last_today=(still,)),))
+    text = " ".join(render_letter(evening, STOP).text.split())
+    assert "Horticultural oil: still open today, Thu Jul 16, 5 PM to 8 PM EDT; no window tomorrow" in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        (BriefKind.DIGEST, "it ends all emails. https://alerts.example.com/stop/x"),
+        (BriefKind.WEEKLY, "alerts still come. https://alerts.example.com/stop/x"),
+        (BriefKind.EVENING, "alerts still come. https://alerts.example.com/stop/x"),
+    ],
+)
+def test_the_stop_link_says_what_it_ends(kind: BriefKind, words: str) -> None:
+    stop = StopNotice("alerts@example.com", "https://alerts.example.com/stop/x")
+    text = " ".join(render_letter(letter(kind), stop).text.split())
+    assert words.split("https")[0].strip() in text
+    assert text.rstrip().endswith("https://alerts.example.com/stop/x")
+
+
 def test_what_is_over_is_said_to_be_so() -> None:
     alerts = every_alert(SITE)
     entries = (DigestEntry(alerts["hot-dry"], SITE, over=True), DigestEntry(alerts["clear"], SITE, over=True))
@@ -146,7 +170,8 @@ def test_nobody_of_many_sites_is_left_out_without_a_word() -> None:
 @EVERY_KIND
 def test_every_try_has_one_message_id_and_no_link_into_the_warnings(kind: BriefKind) -> None:
     links = ReaderLinks(mark="mark.b1")
-    first, again = (build_letter(letter(kind), SMTP, links, AT + n * dt.timedelta(hours=1)) for n in range(2))
+    tries = (write_letter(letter(kind), SMTP, links, AT + n * dt.timedelta(hours=1)) for n in range(2))
+    first, again = (message_from_bytes(one.content, policy=email.policy.default) for one in tries)
     assert first["Message-ID"] == again["Message-ID"] == "<b1@example.com>"
     assert first["Auto-Submitted"] == "auto-generated"
     assert first["List-Unsubscribe"] == f"<mailto:alerts@example.com?subject=stop%20{kind}>"
@@ -158,16 +183,16 @@ def test_names_cannot_write_headers_markup_or_a_book(name: str) -> None:
     line = replace(LINE, name=name, dry_plants=(name,) * 50, gaps=(name,) * 3)
     lines = tuple(replace(line, site_id=f"s{n}") for n in range(500))
     weekly = Letter(brief(BriefKind.WEEKLY), replace(READER, name="Sam"), lines=lines)
-    mail = build_letter(weekly, SMTP, ReaderLinks(), AT)
-    assert mail["Bcc"] is None
+    mail = write_letter(weekly, SMTP, ReaderLinks(), AT)
+    assert message_from_bytes(mail.content, policy=email.policy.default)["Bcc"] is None
     raw = render_letter(weekly, STOP)
     assert "<img" not in raw.html
     assert "49" not in re.findall(r"\d+", raw.text)[:5]
     sites = [replace(SITE, id=f"s{n}", name="Invented " + "y" * 180) for n in range(ENTRIES_MAX)]
     alert = next(iter(every_alert(SITE).values()))
     digest = Letter(brief(BriefKind.DIGEST), READER, tuple(DigestEntry(alert, one) for one in sites))
-    for one in (mail, build_letter(digest, SMTP, ReaderLinks(), AT)):
-        assert len(one.as_bytes()) < 100_000
+    for one in (mail, write_letter(digest, SMTP, ReaderLinks(), AT)):
+        assert len(one.content) < 100_000
 
 
 def test_an_alert_handed_over_says_so_first() -> None:

@@ -112,6 +112,7 @@ def test_the_body_says_what_the_documentation_says() -> None:
         "level": 3,
         "level_name": "high",
         "expires_at": "2025-07-16T10:06:05Z",
+        "handed_over_from": None,
         "left_out": [],
         "evidence": json.loads(json.dumps(alert.evidence)),
     }

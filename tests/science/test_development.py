@@ -64,6 +64,15 @@ def test_twospotted_development_lies_in_the_accepted_spread_and_near_its_median(
     assert days == pytest.approx(np.median(accepted), rel=0.15)
 
 
+def test_between_the_measured_temperatures_too_development_is_near_the_median_of_the_lines() -> None:
+    # every tenth of a degree; the outliers named at the top are left out, as in the test above
+    for temperature_c in np.linspace(15.0, 32.0, 171):
+        days = 1.0 / float(development_rate(temperature_c, "twospotted"))
+        lines = np.array([constant / (temperature_c - lower) for lower, constant in LINES])
+        assert lines.min() <= days <= lines.max(), temperature_c
+        assert days == pytest.approx(np.median(lines), rel=0.15), temperature_c
+
+
 def test_the_outliers_stay_outliers() -> None:
     # Praslicka and Huszar 2004 at 15 degC: 16.23 d, against 37.9 d by the line of Bayu et al. 2017.
     assert 1.0 / float(linear(15.0, *BAYU)) == pytest.approx(37.9, abs=0.1)

@@ -12,6 +12,7 @@ import pandas as pd
 
 from alertd.records.season import SeasonState
 from alertd.records.site import Irrigation, Planting, Site
+from alertd.records.skill import LearntCorrection, LearntErrors
 from alertd.records.weather import COLUMNS, HourlyWeather, cell_of, empty_table
 
 ZONE = "America/New_York"
@@ -92,6 +93,45 @@ class Archive:
         """Return nothing: the season is young."""
         del site_ids, as_of
         return {}
+
+
+@dataclass
+class Book:
+    """What was learnt, kept in memory."""
+
+    errors: list[LearntErrors] = field(default_factory=list)
+    fixes: list[LearntCorrection] = field(default_factory=list)
+
+    def learnt_errors(
+        self, cell_keys: Iterable[str], since: dt.datetime, as_of: dt.datetime
+    ) -> Mapping[tuple[str, str], LearntErrors]:
+        """Return the newest errors of each cell and zone."""
+        wanted = set(cell_keys)
+        known = [one for one in self.errors if one.cell_key in wanted and since < one.learnt_at <= as_of]
+        return {(one.cell_key, one.zone): one for one in sorted(known, key=lambda one: one.learnt_at)}
+
+    def save_errors(self, learnt: Iterable[LearntErrors]) -> None:
+        """Keep the errors."""
+        self.errors += learnt
+
+    def corrections(
+        self, site_ids: Iterable[str], since: dt.datetime, as_of: dt.datetime
+    ) -> Mapping[str, LearntCorrection]:
+        """Return the newest correction of each site."""
+        wanted = set(site_ids)
+        known = [one for one in self.fixes if one.site_id in wanted and since < one.learnt_at <= as_of]
+        return {one.site_id: one for one in sorted(known, key=lambda one: one.learnt_at)}
+
+    def save_correction(self, learnt: LearntCorrection) -> None:
+        """Keep the correction."""
+        self.fixes.append(learnt)
+
+    def forget_skill(self, before: dt.datetime) -> int:
+        """Drop what is older."""
+        count = len(self.errors) + len(self.fixes)
+        self.errors = [one for one in self.errors if one.learnt_at >= before]
+        self.fixes = [one for one in self.fixes if one.learnt_at >= before]
+        return count - len(self.errors) - len(self.fixes)
 
 
 def daily_archive(

@@ -386,6 +386,19 @@ def test_briefs_leave_once_at_their_local_hour(store: Store, round_: BriefRound,
     assert [line.known for line in post.letters[0].lines] == [False, False]
 
 
+def test_a_quiet_evening_brief_stays_away_while_nothing_is_to_be_said(
+    store: Store, round_: BriefRound, post: Post
+) -> None:
+    wish(store, weekly_hour=15, evening_hour=17, evening_quiet=True)
+    moment = THREE - HOUR
+    while moment < THREE + 3 * DAY:
+        round_.run(moment)
+        moment += HOUR
+    assert Counter(post.kinds) == {BriefKind.WEEKLY: 1}
+    said = {(one.state, one.last_error) for one in store.briefs("u1") if one.kind is BriefKind.EVENING}
+    assert said == {(MessageState.EXPIRED, "nothing left to say"), (MessageState.PENDING, "")}
+
+
 def test_a_brief_missed_while_nothing_ran_still_leaves_but_not_as_yesterdays_news(
     store: Store, round_: BriefRound, post: Post
 ) -> None:

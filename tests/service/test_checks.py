@@ -21,11 +21,14 @@ from alertd.service.checks import (
     check_daemon,
     check_database,
     check_mail,
+    check_operator,
+    check_outbox,
     check_provider,
     fault_of,
     sample_cell,
 )
 from alertd.store.store import Store, open_store
+from tests.store.builders import HOUR, MINUTE, queue
 
 NOW = dt.datetime(2026, 7, 1, 12, tzinfo=dt.UTC)
 CELL = cell_of(40.0, -74.0)
@@ -221,3 +224,45 @@ def test_the_mail_server_is_greeted_and_signed_in_to_but_nothing_is_sent() -> No
     assert "smtp.password" in bad.fix
     assert "wrong" not in bad.detail
     assert Counting.count == 0
+
+
+def outbox(store: Store, now: dt.datetime) -> list[tuple[bool, str]]:
+    found = list(check_outbox(store, now, 60))
+    assert all(one.what == "outbox" and (one.ok or one.fix) for one in found)
+    return [(one.ok, one.detail) for one in found]
+
+
+def test_messages_that_were_given_up_are_a_fault_until_they_are_seen_to(store: Store) -> None:
+    assert outbox(store, NOW) == [(True, "no messages wait, none was given up")]
+    queue(store, 2)
+    first, second = store.lease(NOW + MINUTE, "one", 9, 60)
+    assert outbox(store, NOW + MINUTE) == [(True, "2 messages wait, none was given up")]
+    store.mark_dead(first, NOW + MINUTE, "550 5.1.1 no\r\nsuch " + "mailbox" * 99)
+    ((ok, told),) = outbox(store, NOW + HOUR)
+    assert not ok
+    assert told.startswith("one message was given up, the last 59 min ago: 550 5.1.1 no such mailbox")
+    assert len(told) < 240
+    store.mark_dead(second, NOW + HOUR, "554 unwanted")
+    assert outbox(store, NOW + HOUR) == [
+        (False, "2 messages were given up, the last 0 min ago: 554 unwanted")
+    ]
+    for message_id in ("m0", "m1"):
+        store.discard(message_id, now=NOW + HOUR)
+    assert outbox(store, NOW + HOUR) == [(True, "no messages wait, none was given up")]
+
+
+def test_a_message_that_should_have_left_long_ago_is_a_fault(store: Store) -> None:
+    queue(store, 1)
+    assert outbox(store, NOW + 3 * HOUR) == [(True, "one message waits, none was given up")]
+    ((ok, told),) = outbox(store, NOW + 3 * HOUR + MINUTE)
+    assert not ok
+    assert "one has been due for 3 h" in told
+
+
+def test_who_is_told_of_them_is_no_fault_unless_it_cannot_work() -> None:
+    assert check_operator(None, None).ok
+    assert "daemon.operator_address" in check_operator(None, None).detail
+    broken = check_operator("operator@example.com", None)
+    assert (broken.ok, broken.fix) == (False, "set smtp.host and smtp.from_address")
+    smtp = SmtpSettings("localhost", 25, "alerts@example.com")
+    assert check_operator("operator@example.com", smtp).ok

@@ -12,6 +12,7 @@ from alertd.records.assessment import (
     HotDrySpell,
     Level,
     MaterialOutlook,
+    Phase,
     SprayWindow,
     WaterState,
     WaterStatus,
@@ -19,8 +20,9 @@ from alertd.records.assessment import (
 from alertd.records.brief import WaitingAlert
 from alertd.records.site import Site
 from alertd.science.spray_reasons import REASON_WORDS, Reason
-from alertd.service.letters import ENTRIES_MAX, digest_entries, evening_lines, weekly_lines
+from alertd.service.letters import ENTRIES_MAX, digest_entries, evening_lines, has_news, weekly_lines
 from alertd.store.store import open_store
+from tests.alerts.builders import pressure
 from tests.assess.skies import DAY, HOT, MILD, at, truth_of
 from tests.service.world import Provider, World, site
 from tests.store.builders import make_alert, make_site
@@ -178,3 +180,35 @@ def test_what_could_not_be_judged_is_named_and_never_taken_as_good_news() -> Non
     (line,) = weekly_lines([one], {"a": found}, NOW)
     assert [words in gap for words, gap in zip(("spell", "Rose"), line.gaps, strict=True)] == [True, True]
     assert line.actions[0] == "Look for yourself where nothing could be judged."
+
+
+TONIGHT, TOMORROW = window(NOW + HOUR, 3), window(MIDNIGHT + 8 * HOUR, 4)
+
+
+@pytest.mark.parametrize(
+    ("windows", "phase", "age_h", "news"),
+    [
+        ((TOMORROW,), Phase.ACTIVE, 1, True),
+        ((TONIGHT,), Phase.ACTIVE, 1, True),  # tomorrow loses what today has
+        ((TONIGHT, TOMORROW), Phase.ACTIVE, 1, True),
+        ((), Phase.ACTIVE, 1, False),
+        ((window(MIDNIGHT + 30 * HOUR, 4),), Phase.ACTIVE, 1, False),
+        ((TOMORROW,), Phase.WINTER_REST, 1, False),
+        ((TOMORROW,), Phase.SEASON_OVER, 1, False),
+        ((TOMORROW,), Phase.ACTIVE, 200, False),  # stale weather is never good weather
+    ],
+)
+def test_a_quiet_evening_brief_speaks_of_a_window_or_of_the_loss_of_one(
+    windows: tuple[SprayWindow, ...], phase: Phase, age_h: int, news: bool
+) -> None:
+    one = place("a")
+    seen = replace(judged(one, windows=windows, age_h=age_h), pressures=(pressure(phase=phase),))
+    assert has_news(evening_lines([one], {"a": seen}, NOW)) is news
+    assert has_news(evening_lines([one], {}, NOW)) is False
+
+
+def test_the_last_hours_of_today_are_named_only_where_tomorrow_has_none() -> None:
+    one = place("a")
+    for windows, named in (((TONIGHT,), [NOW + HOUR]), ((TONIGHT, TOMORROW), [])):
+        (line,) = evening_lines([one], {"a": judged(one, windows=windows)}, NOW)
+        assert [found.start_at for found in line.last_today] == named

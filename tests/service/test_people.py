@@ -202,3 +202,14 @@ def test_naming_the_site_again_keeps_the_quiet(store: Store, people: People) -> 
     store.subscribe(Subscription(added.subscriber.id, "s1", ("hot-dry-warning",)))
     ((told, _),) = store.subscriptions_for(["s1"])
     assert told.snoozed_until == NOW + DAY
+
+
+def test_an_operator_may_vouch_for_who_waits_and_for_nobody_else(store: Store, people: People) -> None:
+    added, _ = join(people)
+    reader = people.vouch(added.subscriber, NOW + HOUR)
+    assert (reader.standing, reader.standing_at) == (Standing.ACTIVE, NOW + HOUR)
+    assert [one.id for _, one in store.subscriptions_for(["s1"])] == [reader.id]
+    for standing in (Standing.ACTIVE, Standing.SUSPENDED, Standing.LEFT):
+        store.set_standing(reader.id, standing, now=NOW + DAY)
+        with pytest.raises(InputError, match="nothing to confirm"):
+            people.vouch(store.subscriber(reader.id), NOW + DAY)

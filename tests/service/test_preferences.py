@@ -197,8 +197,27 @@ def test_somebody_new_gets_one_mail_a_site_and_day(store: Store) -> None:
     kept = begin(store, store.subscriber("u1"), NOW)
     assert kept is not None
     assert kept.one_a_day
+    assert (kept.weekly_day, kept.weekly_hour) == (3, 15)  # Thursday afternoon
+    assert (kept.evening_hour, kept.evening_quiet) == (17, True)
     assert store.preferences()["u1"] == kept
     assert begin(store, replace(store.subscriber("u1"), channel=Channel.WEBHOOK), NOW) is None
+
+
+def test_the_usual_hours_give_way_to_quiet_hours(store: Store) -> None:
+    early = replace(store.subscriber("u1"), wake_hour=5, rest_hour=14)
+    store.edit_subscriber(early, now=NOW)
+    kept = begin(store, early, NOW)
+    assert kept is not None
+    assert (kept.weekly_hour, kept.evening_hour) == (13, 13)
+
+
+def test_briefs_are_switched_off_and_made_daily_by_one_wish(store: Store) -> None:
+    begin(store, store.subscriber("u1"), NOW)
+    kept = change(store, "u1", Wish(weekly=False, evening_quiet=False), NOW)
+    assert (kept.weekly_hour, kept.evening_hour, kept.evening_quiet) == (None, 17, False)
+    kept = change(store, "u1", Wish(evening=False), NOW)
+    assert kept.rules() == {}
+    assert kept.one_a_day
 
 
 @pytest.mark.parametrize("told_h_ago", [1, 30])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +11,9 @@ import pandas as pd
 import pytest
 
 from alertd.assess.chance import prior_skill
+from alertd.records.skill import LearntCorrection
+from alertd.records.weather import HourlyWeather
+from alertd.science.chance import Calibration
 from alertd.service.skill import Skills, skill_of, what_came
 from alertd.weather.merge import FROM_FORECAST
 from tests.service.archive import (
@@ -18,6 +23,7 @@ from tests.service.archive import (
     START,
     ZONE,
     Archive,
+    Book,
     daily_archive,
     issue,
     make_site,
@@ -84,12 +90,12 @@ def test_a_provider_that_fills_its_past_from_forecasts_verifies_nothing() -> Non
 
 def test_an_empty_archive_leaves_the_prior() -> None:
     now = START + 20 * DAY
-    assert Skills(Archive(), SIZE_DEG).of([SITE], now) == {SITE.id: prior_skill()}
+    assert Skills(Archive(), Book(), SIZE_DEG).of([SITE], now) == {SITE.id: prior_skill()}
 
 
 def test_the_archive_is_read_once_a_week() -> None:
     archive = daily_archive(weather_of_days(20), SITE, range(10, 20))
-    skills, now = Skills(archive, SIZE_DEG), START + 20 * DAY
+    skills, now = Skills(archive, Book(), SIZE_DEG), START + 20 * DAY
     first = skills.of([SITE], now)
     archive.tables.clear()
     assert skills.of([SITE], now + 6 * DAY) == first
@@ -102,12 +108,79 @@ def test_sites_beyond_the_first_cells_wait_for_their_turn_with_the_prior() -> No
         *daily_archive(weather_of_days(20), SITE, range(10, 20)).tables,
         *daily_archive(weather_of_days(20), far, range(10, 20)).tables,
     ])  # fmt: skip
-    skills, now = Skills(archive, SIZE_DEG, at_once=1), START + 20 * DAY
+    skills, now = Skills(archive, Book(), SIZE_DEG, at_once=1), START + 20 * DAY
     assert sum(one == prior_skill() for one in skills.of([SITE, far], now).values()) == 1
     assert sum(one == prior_skill() for one in skills.of([SITE, far], now).values()) == 0
 
 
 def test_nothing_is_learned_from_the_future() -> None:
     tables = daily_archive(weather_of_days(40), SITE, range(10, 40), three_too_warm).tables
-    skill = Skills(Archive(tables), SIZE_DEG).of([SITE], START + 10 * DAY + 6 * HOUR)[SITE.id]
+    skill = Skills(Archive(tables), Book(), SIZE_DEG).of([SITE], START + 10 * DAY + 6 * HOUR)[SITE.id]
     assert not any(skill.errors["air_temperature_c"].days)
+
+
+class Unreadable(Archive):
+    """An archive that must not be asked."""
+
+    def latest_weather(self, cell_keys: Iterable[str], as_of: dt.datetime) -> Mapping[str, HourlyWeather]:
+        raise AssertionError("the archive was read though the book knows")
+
+
+def test_what_one_process_learned_another_one_reads() -> None:
+    archive, book = daily_archive(weather_of_days(40), SITE, range(10, 40), three_too_warm), Book()
+    now = START + 40 * DAY
+    learnt = Skills(archive, book, SIZE_DEG).renewed([SITE], now)
+    assert learnt[SITE.id].days == 30
+    assert [(one.learnt_at, one.days) for one in book.errors] == [(now, 30)]
+    assert Skills(Unreadable(), book, SIZE_DEG).of([SITE], now + 6 * DAY) == learnt
+
+
+def test_a_look_writes_nothing_down() -> None:
+    book = Book()
+    archive = daily_archive(weather_of_days(20), SITE, range(10, 20))
+    Skills(archive, book, SIZE_DEG).of([SITE], START + 20 * DAY)
+    assert book == Book()
+
+
+def test_what_is_due_for_renewal_is_used_until_its_turn_comes_or_it_expires() -> None:
+    far = make_site("Invented Yard", latitude_deg=41.0)
+    archive, book = daily_archive(weather_of_days(40), SITE, range(10, 40), three_too_warm), Book()
+    now = START + 40 * DAY
+    learnt = Skills(archive, book, SIZE_DEG).renewed([SITE], now)[SITE.id]
+    # one cell a call, and the far one was never learnt: the known one waits
+    waiting = Skills(Archive(), book, SIZE_DEG, at_once=1)
+    assert waiting.of([far, SITE], now + 20 * DAY)[SITE.id] == learnt
+    expired = Skills(Archive(), book, SIZE_DEG, at_once=1)
+    assert expired.of([far, SITE], now + 30 * DAY)[SITE.id] == prior_skill()
+
+
+def correction(at: dt.datetime, slope: float = 1.5) -> LearntCorrection:
+    return LearntCorrection(SITE.id, at, Calibration(0.4, slope, 45), None, 45, 3)
+
+
+def test_a_correction_holds_from_when_it_was_learnt_until_it_expires() -> None:
+    book, now = Book(), START + 40 * DAY
+    skills = Skills(Archive(), book, SIZE_DEG)
+    skills.correct(correction(now))
+    assert skills.of([SITE], now - HOUR)[SITE.id].windows is None
+    assert skills.of([SITE], now)[SITE.id].windows == Calibration(0.4, 1.5, 45)
+    assert skills.of([SITE], now + 29 * DAY)[SITE.id].windows == Calibration(0.4, 1.5, 45)
+    assert skills.of([SITE], now + 30 * DAY)[SITE.id].windows is None
+    assert skills.correction(SITE, now + 30 * DAY) is None
+
+
+def test_sites_longest_without_a_correction_are_due_first() -> None:
+    other = make_site("Invented Yard")
+    book, now = Book(), START + 40 * DAY
+    skills = Skills(Archive(), book, SIZE_DEG)
+    skills.correct(correction(now - 8 * DAY))
+    assert skills.due([SITE, other], now) == [other, SITE]
+    skills.correct(correction(now))
+    assert skills.due([SITE, other], now) == [other]
+
+
+def test_the_raw_skill_knows_no_correction() -> None:
+    book, now = Book(), START + 40 * DAY
+    skills = Skills(Archive(), book, SIZE_DEG)
+    skills.correct(correction(now))
+    assert skills.raw([SITE], now)[SITE.id].windows is None

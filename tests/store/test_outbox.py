@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import text
@@ -152,6 +153,14 @@ def test_a_parcel_holds_what_is_needed_to_write_the_message(store: Store) -> Non
     assert {parcel.subscriber.address for parcel in parcels} == {"crew@example.com"}
     assert [parcel.alert.id for parcel in parcels] == ["a2", "a1", "a0"]
     assert store.parcels([]) == []
+    assert len({id(parcel.site) for parcel in parcels}) == 1, "what messages share is read once"
+
+
+def test_a_message_whose_alert_or_reader_is_gone_has_no_parcel_and_stops_no_other(store: Store) -> None:
+    queue(store, 3)
+    first, second, third = store.lease(NOW + HOUR, "one", 10, 60)
+    lost = [replace(first, alert_id="gone"), replace(second, subscriber_id="gone"), third]
+    assert [parcel.message for parcel in store.parcels(lost)] == [third]
 
 
 def test_a_channel_can_be_worked_on_its_own(store: Store) -> None:

@@ -173,6 +173,20 @@ def test_a_bounced_brief_is_traced_to_its_reader(store: Store) -> None:
 
 def test_what_was_told_counts_from_when_it_was_due(store: Store) -> None:
     queue(store, 2)
-    assert store.told_since(["s1"], NOW) == {("u1", "s1", NOW), ("u1", "s1", NOW + MINUTE)}
-    assert store.told_since(["s1"], NOW + MINUTE) == {("u1", "s1", NOW + MINUTE)}
+    first, second = ("u1", "s1", NOW, False), ("u1", "s1", NOW + MINUTE, False)
+    assert store.told_since(["s1"], NOW) == {first, second}
+    assert store.told_since(["s1"], NOW + MINUTE) == {second}
     assert store.told_since(["s2"], NOW) == set()
+
+
+def test_what_waits_for_a_digest_or_was_told_in_one_counts_as_a_mail_of_its_day(store: Store) -> None:
+    ids = for_digest(store, 2)
+    (due_at,) = {one.due_at for one in store.messages()}
+    assert store.told_since(["s1"], due_at) == {("u1", "s1", due_at, True)}
+    later = due_at + 3 * HOUR
+    store.plan_briefs([brief(due_at=due_at)], now=later)
+    (leased,) = store.lease_briefs(now=later, lease_s=60, limit=9)
+    store.settle_brief(leased, MessageState.SENT, now=later, told=ids[:1], dropped=ids[1:])
+    assert store.told_since(["s1"], due_at) == {("u1", "s1", later, False)}
+    assert store.mails_since(due_at) == {"u1": 1}
+    assert store.mails_since(later + MINUTE) == {}

@@ -177,3 +177,14 @@ def test_messages_to_a_removed_subscriber_lapse(store: Store) -> None:
     queue(store, 3)
     store.remove_subscriber("Crew Lead", now=NOW)
     assert store.outbox_counts()[MessageState.EXPIRED] == 3
+
+
+def test_own_limits_come_back_with_the_reasons_of_the_looser_ones(store: Store) -> None:
+    limits = {"soap.heat_block_c": 35.0, "wind_upper_block_m_s": 3.5}
+    why = {"soap.heat_block_c": "label of 2026"}
+    kept = store.add_site(dataclasses.replace(make_site(), limits=limits, limit_reasons=why), now=NOW)
+    found = store.site(kept.id)
+    assert (found.limits, found.limit_reasons) == (limits, why)
+    store.edit_site(dataclasses.replace(found, limit_reasons={}), now=NOW)
+    assert store.site(kept.id).limits == limits
+    assert store.site(kept.id).limit_reasons == {}

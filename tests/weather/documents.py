@@ -59,6 +59,31 @@ def openmeteo(hours: int = 48, start_s: int = HERE_S, **hourly: Sequence[object]
     }
 
 
+def openmeteo_ensemble(
+    hours: int = 48, start_s: int = HERE_S, members: int = 5, spread: float = 1.0, **hourly: Sequence[object]
+) -> dict[str, Any]:
+    """Return an Open-Meteo ensemble: a control and so many members around it; named series replace theirs."""
+    middle = {
+        "temperature_2m": 20.0, "relative_humidity_2m": 50.0, "wind_speed_10m": 8.0, "wind_gusts_10m": 14.0
+    }  # fmt: skip
+    series: dict[str, Any] = {"time": [start_s + 3600 * hour for hour in range(hours)]}
+    units = {"time": "unixtime"}
+    for name, value in middle.items():
+        for number in range(members + 1):
+            key = f"{name}_member{number:02d}" if number else name
+            aside = spread * ((number + 1) // 2) * (-1) ** number  # 0, -1, 1, -2, 2, ...
+            series[key] = [value + aside] * hours
+            units[key] = OPENMETEO_UNITS[name]
+    return {
+        "latitude": 40.71,
+        "longitude": -74.0,
+        "utc_offset_seconds": 0,
+        "timezone": "GMT",
+        "hourly_units": units,
+        "hourly": series | hourly,
+    }
+
+
 def stamp(hour: int) -> str:
     """Return the instant so many hours after the current one."""
     return dt.datetime.fromtimestamp(HERE_S + 3600 * hour, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S+00:00")

@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from alertd.errors import StoreBusy, StoreUnusable
+from alertd.records.preferences import BriefKind, Preferences
 from alertd.records.site import Standing
 from alertd.service.links import EVERYTHING, Links, Purpose
 from tests.store.builders import HOUR, NOW, make_alert, make_message
@@ -145,6 +146,28 @@ def test_an_old_link_says_so_and_does_nothing(house: House, path: str, lives: dt
         assert answer.status_code == 410
         assert "too old" in answer.text
     assert house.everything() == before
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"), [("weekly-brief", "weekly brief"), ("evening-brief", "evening brief")]
+)
+def test_the_link_in_a_brief_ends_that_brief_and_nothing_else(house: House, kind: str, words: str) -> None:
+    """One click in the mail program (RFC 8058) must not silence the warnings."""
+    wanted = Preferences(house.reader.id, weekly_hour=15, evening_hour=17, one_a_day=True)
+    house.store.set_preferences(wanted, now=NOW)
+    address = house.path(house.links.stop(house.reader.id, kind))
+    before = house.everything()
+    shown = house.client.get(address)
+    assert f"Stop the {words}?" in shown.text
+    assert house.store.preferences()[house.reader.id].rules().keys() == set(BriefKind) - {BriefKind.DIGEST}
+    for _ in range(2):
+        done = house.client.post(address, data={"List-Unsubscribe": "One-Click"})
+        assert done.status_code == 200
+        assert "Alerts about your sites still come." in done.text
+        kept = house.store.preferences()[house.reader.id]
+        assert kept.rules().keys() == {BriefKind.WEEKLY, BriefKind.EVENING} - {kind}
+        assert kept.one_a_day
+    assert house.everything() == before  # subscriptions and standing are as they were
 
 
 def test_a_stop_link_never_grows_old(house: House) -> None:
