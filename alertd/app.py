@@ -13,6 +13,7 @@ from functools import cached_property
 
 from alertd import __version__
 from alertd.daemon.clock import StaysDue, Tick, utc_now
+from alertd.daemon.memory import give_back
 from alertd.daemon.run import DaemonParts, RunSettings
 from alertd.delivery.bounce_folder import BounceFolder
 from alertd.delivery.channels import EmailChannel, Parcel, WebhookChannel
@@ -377,6 +378,8 @@ def _run_cycle(cycle: Cycle, now: dt.datetime) -> None:
         report = cycle.run(now)
     except (StoreBusy, StoreConflict) as error:
         raise StaysDue(str(error)) from error
+    finally:
+        give_back()
     if report.cut_short:
         raise StaysDue(f"stopped after {report.assessed} of {report.sites} sites")
     if not report.ok:

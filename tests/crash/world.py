@@ -28,6 +28,7 @@ from unittest import mock
 import structlog
 
 from alertd.app import App
+from alertd.daemon.memory import give_back
 from alertd.errors import StoreConflict, StoreError
 from alertd.records.alert import AlertKind, MessageState
 from alertd.records.preferences import BriefKind, Preferences
@@ -241,6 +242,7 @@ def live(plan: Plan, met: Any = None) -> None:
                 patiently(partial(parts.cycle.run, now), plan, patience)
             else:
                 cycle_led(parts, watched, lead, plan, now, patience)
+            give_back()  # as the daemon does after each cycle
             for n in range(plan.rounds):
                 later = n * ROUND + dt.timedelta(minutes=1)
                 tell(parts, now + later + jump(plan, now, later), plan, patience)
