@@ -218,7 +218,7 @@ def eventually(holds: Callable[[], bool], within_s: float = PATIENCE_S) -> float
     return time.monotonic() - began
 
 
-@pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.nightly)])
 def test_of_two_daemons_one_leads_and_the_other_takes_over(
     engine: str, fresh_url: Urls, tmp_path: Path, log: Log
 ) -> None:

@@ -182,7 +182,7 @@ def test_two_processes_on_one_database_do_the_work_once(
     assert set(LEAD_POINTS) <= set(tally.kills)
 
 
-@pytest.mark.parametrize(("days", "a_day"), [(30, 1), pytest.param(180, 1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("days", "a_day"), [(30, 1), pytest.param(180, 1, marks=pytest.mark.nightly)])
 def test_months_with_failing_providers_leave_no_stuck_row_and_flat_memory(
     days: int, a_day: int, lives: Lives, fresh_url: Urls, tmp_path: Path, log: Log
 ) -> None:
